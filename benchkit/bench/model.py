@@ -1,0 +1,278 @@
+"""
+The bench file as frozen models: which instruments, where, in which role; how they are wired; what they stand.
+
+Attribute names carry units; the YAML keys are the aliases, and their values carry the unit in the file.
+Conventions, stated once: an *accuracy* is a limit of error (rectangular, u = a / sqrt(3)); an *uncertainty* is expanded,
+k = 2 (u = U / 2).
+"""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from benchkit.files.types import (
+    Amperes,
+    Celsius,
+    Decibels,
+    Dbm,
+    FileModel,
+    FileName,
+    Hertz,
+    KelvinPerMinute,
+    Kelvins,
+    Ohms,
+    Percent,
+    Seconds,
+    Volts,
+)
+
+__all__ = [
+    "AnalyserSettings",
+    "BenchFile",
+    "CaseSensor",
+    "ChamberSettings",
+    "ChannelWiring",
+    "InstrumentSettings",
+    "LinkSettings",
+    "LossTableFile",
+    "LossTouchstone",
+    "PathSettings",
+    "PowerMeterSettings",
+    "RfInput",
+    "RfOutput",
+    "SourceSettings",
+    "SupplyChannelRatings",
+    "SupplyPin",
+    "SupplySettings",
+    "SwitchPosition",
+    "SwitchSettings",
+    "TwinSettings",
+    "VoltmeterPin",
+    "VoltmeterSettings",
+    "WiringSettings",
+]
+
+Scalar = float | int | str | bool
+
+
+class VoltAccuracy(FileModel):
+    """Limits of error of a voltage: a part of the reading plus a floor."""
+
+    of_reading_percent: Percent = Field(alias="of_reading", default=0.0, ge=0)
+    floor_v: Volts = Field(alias="floor", ge=0)
+
+
+class AmpereAccuracy(FileModel):
+    """Limits of error of a current: a part of the reading plus a floor."""
+
+    of_reading_percent: Percent = Field(alias="of_reading", default=0.0, ge=0)
+    floor_a: Amperes = Field(alias="floor", ge=0)
+
+
+class OhmAccuracy(FileModel):
+    """Limits of error of a resistance: a part of the reading plus a floor."""
+
+    of_reading_percent: Percent = Field(alias="of_reading", default=0.0, ge=0)
+    floor_ohm: Ohms = Field(alias="floor", ge=0)
+
+
+class _Instrument(FileModel):
+    driver: str = Field(description="Name of a driver: an entry point of the group benchkit.drivers")
+    address: str = Field(description="VISA resource name, e.g. TCPIP0::192.0.2.11::5025::SOCKET")
+    calibrated: date | None = Field(default=None, description="Date of the last calibration, ISO 8601")
+    timeout_s: Seconds = Field(alias="timeout", default=5.0, gt=0, description="Longest wait for one reply")
+    dialect: dict[str, str] = Field(default_factory=dict, description="Driver commands spelled otherwise: data, not code")
+    twin: dict[str, Scalar] = Field(default_factory=dict, description="What the simulated instrument is told besides")
+
+
+class SourceSettings(_Instrument):
+    role: Literal["source"]
+    level_min_dbm: Dbm = Field(alias="level_min")
+    level_max_dbm: Dbm = Field(alias="level_max", description="Highest level that may be asked of this source, at its connector")
+    level_accuracy_db: Decibels = Field(alias="level_accuracy", ge=0)
+    level_overshoot_db: Decibels = Field(alias="level_overshoot", default=0.0, ge=0, description="While it settles")
+    frequency_min_hz: Hertz = Field(alias="frequency_min", gt=0)
+    frequency_max_hz: Hertz = Field(alias="frequency_max", gt=0)
+    settling_time_s: Seconds = Field(alias="settling_time", ge=0, description="After a change of level or frequency")
+    without_level_limit: bool = Field(default=False, description="In so many words: this source has no settable level limit")
+
+
+class PowerMeterSettings(_Instrument):
+    role: Literal["power meter"]
+    input_max_dbm: Dbm = Field(alias="input_max", description="What the sensor stands")
+    range_min_dbm: Dbm = Field(alias="range_min")
+    range_max_dbm: Dbm = Field(alias="range_max")
+    accuracy_db: Decibels = Field(alias="accuracy", ge=0)
+    frequency_min_hz: Hertz = Field(alias="frequency_min", gt=0)
+    frequency_max_hz: Hertz = Field(alias="frequency_max", gt=0)
+    reading_time_s: Seconds = Field(alias="reading_time", gt=0)
+
+
+class AnalyserSettings(_Instrument):
+    role: Literal["analyser"]
+    input_max_dbm: Dbm = Field(alias="input_max")
+    range_min_dbm: Dbm = Field(alias="range_min")
+    range_max_dbm: Dbm = Field(alias="range_max")
+    accuracy_db: Decibels = Field(alias="accuracy", ge=0)
+    frequency_min_hz: Hertz = Field(alias="frequency_min", gt=0)
+    frequency_max_hz: Hertz = Field(alias="frequency_max", gt=0)
+    reading_time_s: Seconds = Field(alias="reading_time", gt=0)
+
+
+class SupplyChannelRatings(FileModel):
+    voltage_min_v: Volts = Field(alias="voltage_min", default=0.0)
+    voltage_max_v: Volts = Field(alias="voltage_max")
+    current_max_a: Amperes = Field(alias="current_max", gt=0)
+    voltage_accuracy: VoltAccuracy
+    current_accuracy: AmpereAccuracy
+    without_over_voltage: bool = Field(default=False, description="In so many words: this output has no over-voltage protection")
+    without_over_current: bool = Field(default=False, description="In so many words: this output has no over-current trip")
+
+
+class SupplySettings(_Instrument):
+    role: Literal["supply"]
+    channels: dict[int, SupplyChannelRatings] = Field(min_length=1)
+    reading_time_s: Seconds = Field(alias="reading_time", gt=0)
+    settling_time_s: Seconds = Field(alias="settling_time", ge=0)
+
+
+class VoltmeterSettings(_Instrument):
+    role: Literal["voltmeter"]
+    voltage_max_v: Volts = Field(alias="voltage_max", gt=0)
+    voltage_accuracy: VoltAccuracy
+    resistance_accuracy: OhmAccuracy | None = None
+    reading_time_s: Seconds = Field(alias="reading_time", gt=0)
+
+
+class ChamberSettings(_Instrument):
+    role: Literal["chamber"]
+    temperature_min_degc: Celsius = Field(alias="temperature_min")
+    temperature_max_degc: Celsius = Field(alias="temperature_max")
+    ramp_k_per_min: KelvinPerMinute = Field(alias="ramp", gt=0, description="Rate the chamber is set to")
+    accuracy_k: Kelvins = Field(alias="accuracy", ge=0)
+    reading_time_s: Seconds = Field(alias="reading_time", gt=0)
+    coolant: Literal["compressor", "carbon dioxide", "liquid nitrogen", "none"] = "compressor"
+    without_temperature_limits: bool = Field(default=False, description="In so many words: no settable limits in the chamber")
+
+
+class SwitchSettings(_Instrument):
+    role: Literal["switch"]
+    power_max_dbm: Dbm = Field(alias="power_max", description="Highest level a contact may carry")
+    settling_time_s: Seconds = Field(alias="settling_time", ge=0)
+
+
+InstrumentSettings = Annotated[
+    SourceSettings
+    | PowerMeterSettings
+    | AnalyserSettings
+    | SupplySettings
+    | VoltmeterSettings
+    | ChamberSettings
+    | SwitchSettings,
+    Field(discriminator="role"),
+]
+
+
+class LossTableFile(FileModel):
+    """A CSV file with the columns `frequency_hz`, `loss_db` and, if it has one, `uncertainty_db` (expanded, k = 2)."""
+
+    table: FileName
+
+
+class LossTouchstone(FileModel):
+    """A Touchstone file; the loss is -20 log10 of the magnitude of `parameter`."""
+
+    touchstone: FileName
+    parameter: Literal["S21", "S12"] = "S21"
+
+
+class PathSettings(FileModel):
+    """What lies between two planes. Loss is positive."""
+
+    loss: Decibels | LossTableFile | LossTouchstone
+    uncertainty_db: Decibels | None = Field(alias="uncertainty", default=None, ge=0, description="Expanded, k = 2")
+    frequency_min_hz: Hertz | None = Field(alias="frequency_min", default=None, description="Band of a fixed loss")
+    frequency_max_hz: Hertz | None = Field(alias="frequency_max", default=None, description="Band of a fixed loss")
+    power_max_dbm: Dbm = Field(alias="power_max", description="What its attenuators and cables stand, at the end where power enters")
+
+
+class RfInput(FileModel):
+    """Source to device input."""
+
+    source: str
+    path: str
+
+
+class RfOutput(FileModel):
+    """Device output to the instruments that read it."""
+
+    power_meter: str
+    path: str
+    analyser: str | None = None
+    analyser_path: str | None = None
+
+
+class SupplyPin(FileModel):
+    supply: str
+    channel: int = Field(ge=1)
+
+
+class VoltmeterPin(FileModel):
+    voltmeter: str
+
+
+class CaseSensor(FileModel):
+    """A platinum resistor (IEC 60751, 100 ohm) on the device's case, read in four-wire ohms."""
+
+    voltmeter: str
+    kind: Literal["Pt100"] = "Pt100"
+
+
+class SwitchPosition(FileModel):
+    switch: str
+    close: tuple[int, ...] = Field(min_length=1, description="Routes that connect this channel")
+
+
+class ChannelWiring(FileModel):
+    """Which instrument reaches which pin of one channel of the device."""
+
+    input: RfInput
+    output: RfOutput
+    drain: SupplyPin
+    gate: SupplyPin
+    detector: VoltmeterPin | None = Field(default=None, description="Detector diode's output")
+    reference: VoltmeterPin | None = Field(default=None, description="Reference diode's output")
+    position: SwitchPosition | None = None
+
+
+class WiringSettings(FileModel):
+    channels: dict[str, ChannelWiring] = Field(min_length=1)
+    chamber: str | None = None
+    case_sensor: CaseSensor | None = None
+
+
+class LinkSettings(FileModel):
+    """How the instruments are reached. `library` is a VISA library's name: `py`, `ivi`, or an entry point of ours."""
+
+    library: str = "py"
+
+
+class TwinSettings(FileModel):
+    """What the simulated bench is told besides what the bench file says already."""
+
+    device: FileName = Field(description="The simulated device's own file")
+
+
+class BenchFile(FileModel):
+    """Which instruments, where, in which role; how they are wired to the device; what the bench can stand."""
+
+    bench: str = Field(min_length=1, description="What this bench is called")
+    link: LinkSettings = LinkSettings()
+    instruments: dict[str, InstrumentSettings] = Field(min_length=1)
+    paths: dict[str, PathSettings] = Field(min_length=1)
+    wiring: WiringSettings
+    twin: TwinSettings | None = None
+    notes: str = ""
