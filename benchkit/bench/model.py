@@ -154,6 +154,9 @@ class ChamberSettings(_Instrument):
     ramp_k_per_min: KelvinPerMinute = Field(alias="ramp", gt=0, description="Rate the chamber is set to")
     accuracy_k: Kelvins = Field(alias="accuracy", ge=0)
     reading_time_s: Seconds = Field(alias="reading_time", gt=0)
+    case_time_constant_s: Seconds | None = Field(
+        alias="case_time_constant", default=None, gt=0, description="How the device's case lags the air; for the time estimate"
+    )
     coolant: Literal["compressor", "carbon dioxide", "liquid nitrogen", "none"] = "compressor"
     without_temperature_limits: bool = Field(default=False, description="In so many words: no settable limits in the chamber")
 

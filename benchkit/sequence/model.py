@@ -98,7 +98,7 @@ class TemperatureSettings(FileModel):
 
 
 class ConditionSettings(FileModel):
-    """The outer, slow settings; visited with the first named outermost."""
+    """The outer, slow settings; temperature outermost, then channel, then supply voltage."""
 
     temperature: TemperatureSettings | None = None
     channels: tuple[str, ...] | None = Field(default=None, description="Default: all of the device's")

@@ -1,0 +1,121 @@
+"""How long a plan takes on a bench, from the bench's own times. A point costs its slowest instrument, not the sum."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from benchkit.bench.model import BenchFile, ChamberSettings, SourceSettings, SupplySettings, VoltmeterSettings
+from benchkit.plan.plan import Plan
+from benchkit.sequence.model import SequenceFile
+
+__all__ = ["Estimate", "StageEstimate", "estimate", "point_time_s"]
+
+# Trim: the search steps up from its start, then closes in; about this many readings on the parts seen so far.
+TRIM_READINGS = 14
+# Drain up in four steps, drain down, gate down: each one settling and one reading.
+BIAS_READINGS = 8
+
+
+@dataclass(frozen=True)
+class StageEstimate:
+    """One line of the estimate. `points` counts points when no ladder stops early."""
+
+    what: str
+    ladders: int
+    points: int
+    time_s: float
+
+
+@dataclass(frozen=True)
+class Estimate:
+    stages: tuple[StageEstimate, ...]
+
+    @property
+    def total_s(self) -> float:
+        return sum(stage.time_s for stage in self.stages)
+
+
+def reading_time_s(bench: BenchFile, channel: str) -> float:
+    """The slowest of the instruments that read one channel. [s]"""
+    wiring = bench.wiring.channels[channel]
+    names = {wiring.output.power_meter, wiring.drain.supply, wiring.gate.supply}
+    names |= {pin.voltmeter for pin in (wiring.detector, wiring.reference) if pin is not None}
+    if bench.wiring.case_sensor is not None:
+        names.add(bench.wiring.case_sensor.voltmeter)
+    times = []
+    for name in names:
+        settings = bench.instruments[name]
+        if isinstance(settings, SourceSettings):
+            continue
+        count = 1
+        if isinstance(settings, SupplySettings):
+            # One instrument reads its outputs one after the other.
+            count = sum(pin.supply == name for pin in (wiring.drain, wiring.gate))
+        elif isinstance(settings, VoltmeterSettings):
+            count = 1
+        times.append(count * getattr(settings, "reading_time_s", 0.0))
+    return max(times)
+
+
+def point_time_s(bench: BenchFile, channel: str) -> float:
+    """One driven point: the source settles, then the slowest instrument reads. [s]"""
+    source = bench.instruments[bench.wiring.channels[channel].input.source]
+    settling_s = source.settling_time_s if isinstance(source, SourceSettings) else 0.0
+    return settling_s + reading_time_s(bench, channel)
+
+
+def temperature_time_s(sequence: SequenceFile, bench: BenchFile, start_degc: float, target_degc: float) -> float:
+    """
+    Ramp, time in tolerance, and the case catching up. [s]
+
+    A case that lags with time constant tau behind air ramped at r still drifts at r exp(-t/tau) a time t after the ramp's
+    end, so it is still enough after tau ln(r / drift_max) (first-order lag; common practice, no source).
+    """
+    conditions, name = sequence.conditions.temperature, bench.wiring.chamber
+    if conditions is None or name is None:
+        return 0.0
+    chamber = bench.instruments[name]
+    if not isinstance(chamber, ChamberSettings):
+        return 0.0
+    soak = conditions.soak
+    ramp_k_per_s = chamber.ramp_k_per_min / 60.0
+    ramp_s = abs(target_degc - start_degc) / ramp_k_per_s
+    still_s = 0.0
+    if soak.drift_max_k_per_min is not None and chamber.case_time_constant_s is not None and ramp_s > 0:
+        # The ramp may be too short for the drift to reach the full rate.
+        rate = chamber.ramp_k_per_min * (1.0 - math.exp(-ramp_s / chamber.case_time_constant_s))
+        still_s = chamber.case_time_constant_s * max(0.0, math.log(rate / soak.drift_max_k_per_min))
+    return ramp_s + min(soak.at_most_s, max(soak.in_tolerance_for_s, still_s) + soak.poll_every_s)
+
+
+def estimate(plan: Plan, sequence: SequenceFile, bench: BenchFile, *, ambient_degc: float = 25.0) -> Estimate:
+    """
+    Time per stage and in all, when no ladder stops early.
+
+    Args:
+        ambient_degc: Where the chamber stands at the start. [degC]
+    """
+    stages: list[StageEstimate] = []
+    present_degc = ambient_degc
+    for temperature_degc in plan.temperatures_degc:
+        if temperature_degc is not None:
+            time_s = temperature_time_s(sequence, bench, present_degc, temperature_degc)
+            stages.append(StageEstimate(f"to {temperature_degc:+g} °C and soak", 0, 0, time_s))
+            present_degc = temperature_degc
+        for channel in plan.channels:
+            point_s, reading_s = point_time_s(bench, channel), reading_time_s(bench, channel)
+            bias_s = (TRIM_READINGS + BIAS_READINGS) * (sequence.bias.settling_time_s + reading_s)
+            for supply_voltage_v in plan.supply_voltages_v:
+                temperature = "" if temperature_degc is None else f"{temperature_degc:+g} °C, "
+                where = f"{temperature}channel {channel}, {supply_voltage_v:g} V"
+                stages.append(StageEstimate(f"{where}: bias up and down", 0, 0, bias_s))
+                for block in plan.measurements:
+                    points, ladders = block.point_count(), block.ladder_count()
+                    each_s = point_s if block.needs_drive else reading_s
+                    time_s = points * each_s + (ladders * (point_s - reading_s) if block.needs_drive else 0.0)
+                    stages.append(StageEstimate(f"{where}: {block.title}", ladders, points, time_s))
+    idle = sequence.conditions.temperature
+    if idle is not None and bench.wiring.chamber is not None:
+        stages.append(StageEstimate(f"chamber set to idle at {idle.idle_degc:+g} °C", 0, 0, 0.0))
+    return Estimate(tuple(stages))
