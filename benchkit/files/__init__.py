@@ -1,0 +1,6 @@
+"""
+Files: YAML read safely, once, into frozen models; every mistake with its file, line and key.
+
+axis, fields and types (what models are made of), yaml (text to a Document that knows its lines), validate (Document to
+model), schema (model to JSON Schema).
+"""
