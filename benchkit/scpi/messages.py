@@ -2,7 +2,7 @@
 Several units in one message.
 
 SCPI-1999 Vol 1, 6.2.4: a unit behind ";" continues the path of the one before it, unless it begins with ":" or "*".
-So a unit that is right alone is wrong in company (`MEAS:VOLT?;SYST:ERR?` asks for MEAS:SYST:ERR?, error -113), or worse,
+So a unit that is right alone is wrong in company: `MEAS:VOLT?;SYST:ERR?` asks for MEAS:SYST:ERR?, error -113; or worse,
 another command. `join` puts the colon.
 """
 
