@@ -7,7 +7,7 @@ One file per kind, one line in the table (entry-point group `benchkit.measuremen
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Iterator, Mapping
+from collections.abc import Generator, Iterator, Mapping
 from dataclasses import dataclass
 from typing import ClassVar, Protocol
 
@@ -115,8 +115,13 @@ class MeasurementBlock(FileModel, ABC):
         """Lowest and highest level asked for at the device's input; None when nothing is driven. [dBm]"""
 
     @abstractmethod
-    def measure(self, ladder: Ladder, station: Station) -> Iterator[Reading]:
-        """Measure one ladder, a point at a time; ends early where the block says so."""
+    def measure(self, ladder: Ladder, station: Station) -> Generator[Reading, None, str]:
+        """
+        Measure one ladder, a point at a time; ends early where the block says so.
+
+        Returns:
+            Why it ended early; "" when it went to its end.
+        """
 
     @abstractmethod
     def summarise(self, points: pd.DataFrame) -> list[Result]:

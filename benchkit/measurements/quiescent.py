@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from typing import ClassVar, Literal
 
 import numpy as np
@@ -41,10 +41,11 @@ class Quiescent(MeasurementBlock):
     def drive_span_dbm(self) -> tuple[float, float] | None:
         return None
 
-    def measure(self, ladder: Ladder, station: Station) -> Iterator[Reading]:
+    def measure(self, ladder: Ladder, station: Station) -> Generator[Reading, None, str]:
         station.rest()
         for _ in range(self.readings):
             yield station.read()
+        return ""
 
     def summarise(self, points: pd.DataFrame) -> list[Result]:
         results = []

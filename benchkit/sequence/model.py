@@ -109,6 +109,7 @@ class Expectation(FileModel):
     """A data-sheet limit. `parameter` is a name from the table of results."""
 
     parameter: str
+    qualifier: str = Field(default="", description="Which of its kind, e.g. 6 dB back-off; default: any")
     min: str | None = Field(default=None, description="With its unit")
     max: str | None = Field(default=None, description="With its unit")
     frequency: HertzAxis | None = Field(default=None, description="Only at these frequencies; default: all measured")

@@ -1,0 +1,278 @@
+"""Opening and closing the lot, and making it safe: RF off, then drain off, then gate off; the order is the point."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from types import TracebackType
+from typing import TypeVar
+
+from benchkit.bench.load import Bench
+from benchkit.clock import Clock
+from benchkit.errors import BenchkitError, MakeSafeError, MisuseError
+from benchkit.link import LinkLog, VisaLink, open_library
+from benchkit.roles import Analyser, Chamber, Instrument, PowerMeter, Source, Supply, Switch, Voltmeter
+from benchkit.roles.drivers import driver_class
+
+__all__ = ["IdentityRow", "OpenBench", "open_bench"]
+
+R = TypeVar("R", bound=Instrument)
+
+# A drain counts as off below this. A depletion-mode part must keep its gate until then.
+DRAIN_OFF_V = 0.5
+DRAIN_OFF_WAIT_S = 1.0
+DRAIN_OFF_POLL_S = 0.02
+
+
+@dataclass(frozen=True)
+class IdentityRow:
+    """One instrument as it introduced itself; `trouble` says why not."""
+
+    name: str
+    role: str
+    address: str
+    maker: str = ""
+    model: str = ""
+    serial: str = ""
+    firmware: str = ""
+    options: str = ""
+    errors: tuple[str, ...] = ()
+    trouble: str = ""
+
+
+class OpenBench:
+    """Every instrument that was asked for, open. Use as a context manager; leaving it makes safe and closes."""
+
+    def __init__(self, bench: Bench, clock: Clock, instruments: Mapping[str, Instrument]) -> None:
+        self.bench = bench
+        self.instruments = dict(instruments)
+        self._clock = clock
+        self._closed = False
+        self._made_safe = False
+        self.hold_gate_v: float | None = None
+        """Where a gate is held when its drain can't be switched off; the engine sets it to the pinch-off voltage."""
+        self.idle_temperature_degc: float | None = None
+        """Where the chamber is sent by make_safe(); None while no temperature was set."""
+
+    def __enter__(self) -> OpenBench:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+        self.close()
+
+    def _typed(self, name: str, role: type[R]) -> R:
+        instrument = self.instruments.get(name)
+        if not isinstance(instrument, role):
+            raise MisuseError(f"{name} is not an open {role.__name__}")
+        return instrument
+
+    def source(self, name: str) -> Source:
+        return self._typed(name, Source)
+
+    def power_meter(self, name: str) -> PowerMeter:
+        return self._typed(name, PowerMeter)
+
+    def analyser(self, name: str) -> Analyser:
+        return self._typed(name, Analyser)
+
+    def supply(self, name: str) -> Supply:
+        return self._typed(name, Supply)
+
+    def voltmeter(self, name: str) -> Voltmeter:
+        return self._typed(name, Voltmeter)
+
+    def chamber(self, name: str) -> Chamber:
+        return self._typed(name, Chamber)
+
+    def switch(self, name: str) -> Switch:
+        return self._typed(name, Switch)
+
+    def identify(self) -> list[IdentityRow]:
+        """Ask every instrument who it is; one that does not answer is told, and does not stop the others."""
+        rows = []
+        for name, instrument in self.instruments.items():
+            settings = self.bench.file.instruments[name]
+            try:
+                identity = instrument.identify()
+                options = instrument.options()
+                errors = tuple(str(error) for error in instrument.read_errors())
+            except BenchkitError as error:
+                rows.append(IdentityRow(name, settings.role, settings.address, trouble=str(error)))
+                continue
+            rows.append(
+                IdentityRow(
+                    name, settings.role, settings.address, identity.maker, identity.model, identity.serial,
+                    identity.firmware, options, errors,
+                )  # fmt: skip
+            )
+        return rows
+
+    def prepare(self) -> None:
+        """
+        Bring every instrument into its known, safe state.
+
+        Raises:
+            InstrumentError, LinkError: The first instrument that cannot.
+        """
+        for instrument in self.instruments.values():
+            instrument.prepare()
+
+    def make_safe(self) -> None:
+        """
+        RF off, then drain off, then gate off, each read back; the chamber sent to idle. One instrument's failure never keeps
+        another from being made safe.
+
+        A gate whose drain could not be verified off is held at pinch-off instead of being removed: without its gate a
+        depletion-mode part draws all that the drain supply gives.
+
+        Raises:
+            MakeSafeError: Lists everything that could not be switched off or verified.
+        """
+        self._made_safe = True
+        failures: list[str] = []
+
+        def attempt(what: str, act: Callable[[], None]) -> bool:
+            try:
+                act()
+            except BenchkitError as error:
+                failures.append(f"{what}: {error}")
+                return False
+            return True
+
+        for name, instrument in self.instruments.items():
+            if isinstance(instrument, Source):
+                attempt(f"RF off ({name})", instrument.make_safe)
+
+        drains_off: dict[str, bool] = {}
+        for channel, wiring in self.bench.file.wiring.channels.items():
+            if isinstance(self.instruments.get(wiring.drain.supply), Supply):
+                supply = self.supply(wiring.drain.supply)
+                drains_off[channel] = attempt(
+                    f"drain {channel} off ({wiring.drain.supply} output {wiring.drain.channel})",
+                    lambda supply=supply, pin=wiring.drain: self._drain_off(supply, pin.channel),  # type: ignore[misc]
+                )
+        for channel, wiring in self.bench.file.wiring.channels.items():
+            if isinstance(self.instruments.get(wiring.gate.supply), Supply):
+                supply, output = self.supply(wiring.gate.supply), wiring.gate.channel
+                if drains_off.get(channel, False):
+                    attempt(
+                        f"gate {channel} off ({wiring.gate.supply} output {output})",
+                        lambda supply=supply, output=output: supply.make_output_safe(output),  # type: ignore[misc]
+                    )
+                elif self.hold_gate_v is not None:
+                    hold_v = self.hold_gate_v
+                    attempt(
+                        f"gate {channel} held at {hold_v:g} V ({wiring.gate.supply} output {output})",
+                        lambda supply=supply, output=output, hold_v=hold_v: self._hold(supply, output, hold_v),  # type: ignore[misc]
+                    )
+                    failures.append(f"gate {channel} left on, because drain {channel} could not be verified off")
+        if self.idle_temperature_degc is not None:
+            for name, instrument in self.instruments.items():
+                if isinstance(instrument, Chamber):
+                    idle_degc = self.idle_temperature_degc
+                    attempt(
+                        f"chamber to idle at {idle_degc:+g} °C ({name})",
+                        lambda chamber=instrument, idle_degc=idle_degc: _send_to_idle(chamber, idle_degc),  # type: ignore[misc]
+                    )
+        if failures:
+            raise MakeSafeError(failures)
+
+    def _drain_off(self, supply: Supply, output: int) -> None:
+        """Off, read back, and seen to fall: capacitors hold a drain up after its supply is off."""
+        supply.make_output_safe(output)
+        waited_s = 0.0
+        while True:
+            supply.arm((output,))
+            voltage_v, _ = supply.collect()[output]
+            if voltage_v < DRAIN_OFF_V:
+                return
+            if waited_s >= DRAIN_OFF_WAIT_S:
+                raise MakeSafeError(
+                    [f"{supply.name} output {output} is off but still at {voltage_v:.3g} V after {waited_s:.1f} s"]
+                )
+            self._clock.sleep(DRAIN_OFF_POLL_S)
+            waited_s += DRAIN_OFF_POLL_S
+
+    @staticmethod
+    def _hold(supply: Supply, output: int, voltage_v: float) -> None:
+        supply.forget_settings()
+        supply.set_voltage(output, voltage_v)
+
+    def close(self) -> None:
+        """
+        Make safe unless that was done, then let go of every instrument. Closing twice is fine.
+
+        Raises:
+            MakeSafeError: As make_safe(); every link is closed all the same.
+        """
+        if self._closed:
+            return
+        self._closed = True
+        failures: list[str] = []
+        if not self._made_safe:
+            try:
+                self.make_safe()
+            except MakeSafeError as error:
+                failures.extend(error.failures)
+        try:
+            self.release()
+        except MakeSafeError as error:
+            failures.extend(error.failures)
+        if failures:
+            raise MakeSafeError(failures)
+
+    def release(self) -> None:
+        """Let go of every instrument as it stands: for who has only asked, and switched nothing."""
+        self._closed = True
+        failures: list[str] = []
+        for name, instrument in self.instruments.items():
+            try:
+                instrument.release()
+            except BenchkitError as error:
+                failures.append(f"closing {name}: {error}")
+        if failures:
+            raise MakeSafeError(failures)
+
+
+def _send_to_idle(chamber: Chamber, idle_degc: float) -> None:
+    chamber.abandon()
+    chamber.forget_settings()
+    chamber.set_temperature(idle_degc)
+
+
+def open_bench(
+    bench: Bench,
+    clock: Clock,
+    *,
+    only: Iterable[str] | None = None,
+    library: str | None = None,
+    library_options: Mapping[str, object] | None = None,
+    link_log: LinkLog | None = None,
+) -> OpenBench:
+    """
+    Open the instruments of a bench. Nothing is sent but what a driver needs to know that somebody answers.
+
+    Args:
+        only: Names to open; default: all.
+        library: VISA library instead of the bench file's, e.g. "twin".
+        library_options: Handed to the library, for ours.
+
+    Raises:
+        LinkError: An instrument cannot be reached; those opened before are closed.
+    """
+    name = library or bench.file.link.library
+    visa = open_library(name, clock, **(library_options or {}))
+    wanted = set(bench.file.instruments) if only is None else set(only)
+    instruments: dict[str, Instrument] = {}
+    try:
+        for instrument_name, settings in bench.file.instruments.items():
+            if instrument_name not in wanted:
+                continue
+            driver = driver_class(settings.driver, settings.role)
+            link = VisaLink(instrument_name, settings.address, visa, clock, link_log)
+            instruments[instrument_name] = driver(instrument_name, link, settings)
+    except BaseException:
+        for instrument in instruments.values():
+            instrument.release()
+        raise
+    return OpenBench(bench, clock, instruments)

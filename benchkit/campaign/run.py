@@ -1,0 +1,312 @@
+"""
+One campaign from proof to sealed record.
+
+Order, and why: proof before anything is opened; the record before anything is energised (a night without a record is lost);
+make safe before the record is closed (the part comes first), and the record told how that went.
+"""
+
+from __future__ import annotations
+
+import getpass
+import platform
+import subprocess
+from collections.abc import Mapping
+from dataclasses import dataclass
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+
+import benchkit
+from benchkit.bench.load import Bench
+from benchkit.bench.open import IdentityRow, OpenBench, open_bench
+from benchkit.campaign.signals import Interrupter
+from benchkit.campaign.sink import ShieldedSink
+from benchkit.campaign.summary import judge_results, summarise
+from benchkit.clock import Clock, VirtualClock, WallClock
+from benchkit.engine.columns import streams
+from benchkit.engine.journalist import Events, Progress
+from benchkit.engine.run import Engine
+from benchkit.envelope import Envelope, needs, prove
+from benchkit.errors import BenchkitError, Interrupted, LinkError, MakeSafeError, RecordExistsError
+from benchkit.link import LinkLog
+from benchkit.plan import Estimate, estimate
+from benchkit.record import Record, RecordWriter
+from benchkit.results.result import Result
+from benchkit.results.verdict import Verdict
+from benchkit.sequence.load import Sequence
+
+__all__ = ["CampaignOutcome", "NoProgress", "rehearse", "run"]
+
+# What the record says of the software it was made with.
+LIBRARIES = ("pyvisa", "pyvisa-py", "pyvisa-sim", "numpy", "scipy", "pandas", "pydantic", "h5py", "scikit-rf")
+
+
+class NoProgress:
+    """Says nothing."""
+
+    def stage(self, text: str) -> None: ...
+
+    def point(self, done: int, skipped: int) -> None: ...
+
+    def waiting(self, text: str) -> None: ...
+
+
+@dataclass(frozen=True)
+class CampaignOutcome:
+    """
+    How a campaign ended.
+
+    Attributes:
+        record: The sealed record.
+        outcome: "done", "limit", "bench", "interrupted" or "error".
+        message: One line that says what happened.
+        exit_code: As the command line reports it (benchkit.cli).
+        make_safe: "" when everything was verified off, else what was not.
+    """
+
+    record: Path
+    outcome: str
+    message: str
+    exit_code: int
+    make_safe: str
+    results: tuple[Result, ...]
+    verdicts: tuple[Verdict, ...]
+    error: BaseException | None = None
+
+
+def rehearse(
+    sequence: Sequence,
+    bench: Bench,
+    out: Path,
+    *,
+    unit: str = "L07-W1-01",
+    operator: str = "",
+    seed: int = 1,
+    progress: Progress | None = None,
+    link_log: Path | None = None,
+) -> CampaignOutcome:
+    """
+    The campaign on the twin, on a virtual clock: the same engine, drivers and SCPI text as run().
+
+    Args:
+        unit: Serial number; the twin draws this unit's own spread from it and the seed.
+        seed: Of everything the twin draws; one seed, one record.
+    """
+    clock = VirtualClock()
+    options = {
+        "bench": bench,
+        "seed": seed,
+        "unit": unit,
+        "ledger_path": out.with_suffix(".ledger.json"),
+    }
+    return _campaign(
+        sequence, bench, out, clock, unit, operator, progress, link_log,
+        library="twin", library_options=options, attributes={"simulated": 1, "seed": seed},
+    )  # fmt: skip
+
+
+def run(
+    sequence: Sequence,
+    bench: Bench,
+    out: Path,
+    *,
+    unit: str,
+    operator: str = "",
+    progress: Progress | None = None,
+    link_log: Path | None = None,
+) -> CampaignOutcome:
+    """The campaign on whatever the bench file addresses, on the wall clock."""
+    return _campaign(
+        sequence, bench, out, WallClock(), unit, operator, progress, link_log,
+        library=None, library_options={}, attributes={"simulated": 0},
+    )  # fmt: skip
+
+
+def _campaign(
+    sequence: Sequence,
+    bench: Bench,
+    out: Path,
+    clock: Clock,
+    unit: str,
+    operator: str,
+    progress: Progress | None,
+    link_log: Path | None,
+    *,
+    library: str | None,
+    library_options: Mapping[str, object],
+    attributes: Mapping[str, str | int | float],
+) -> CampaignOutcome:
+    envelope = prove(sequence, bench)
+    if out.exists():
+        raise RecordExistsError(f"{out} exists; benchkit never overwrites a record: choose another --out, or move it away")
+    expected = estimate(envelope.plan, sequence.file, bench.file)
+    used = [need.instrument for need in needs(envelope.plan, sequence.file, bench.file)]
+    log = None if link_log is None else LinkLog(link_log, clock)
+    interrupter = Interrupter()
+    try:
+        with interrupter:
+            opened = open_bench(
+                bench, clock, only=used, library=library, library_options=library_options, link_log=log
+            )
+            try:
+                identities = opened.identify()
+                silent = [row for row in identities if row.trouble]
+                if silent:
+                    raise LinkError(silent[0].name, "; ".join(row.trouble for row in silent))
+                writer = _create(out, sequence, bench, envelope, expected, identities, unit, operator, attributes, clock)
+                return _energise(
+                    opened, writer, out, sequence, envelope, clock, interrupter, progress or NoProgress()
+                )
+            finally:
+                interrupter.making_safe()
+                opened.close()
+    finally:
+        if log is not None:
+            log.close()
+
+
+def _energise(
+    opened: OpenBench,
+    writer: RecordWriter,
+    out: Path,
+    sequence: Sequence,
+    envelope: Envelope,
+    clock: Clock,
+    interrupter: Interrupter,
+    progress: Progress,
+) -> CampaignOutcome:
+    """Everything between the first and the last command that can reach the part."""
+    sink = ShieldedSink(writer, interrupter)
+    engine = Engine(opened, sequence, envelope.plan, clock, sink, progress)
+    outcome, message, exit_code, cause = "done", "plan done", 0, None
+    try:
+        engine.run()
+    except Interrupted as error:
+        outcome, message, exit_code, cause = "interrupted", f"interrupted by {error.signal_name}", 130, error
+    except KeyboardInterrupt as error:
+        outcome, message, exit_code, cause = "interrupted", "interrupted by SIGINT", 130, error
+    except BenchkitError as error:
+        kind = "limit" if error.exit_code == 4 else "bench"
+        outcome, message, exit_code, cause = kind, str(error), error.exit_code, error
+    except Exception as error:  # noqa: BLE001 - whatever it is, the part comes first; it is re-raised by the caller's outcome
+        outcome, message, exit_code, cause = "error", f"{type(error).__name__}: {error}", 3, error
+    interrupter.making_safe()
+    begun_s = clock.monotonic()
+    try:
+        opened.make_safe()
+        unsafe = ""
+        made_safe = f"made safe in {clock.monotonic() - begun_s:.2f} s: RF off, drain off, gate off, each read back"
+    except MakeSafeError as error:
+        unsafe = str(error)
+        made_safe = f"NOT VERIFIED SAFE: {unsafe}"
+        exit_code = exit_code if exit_code in (4,) else 3
+    try:
+        _note_end(Events(writer, clock), outcome, message, made_safe, unsafe)
+        results, verdicts = _summarise(writer, out, sequence)
+        if exit_code == 0 and any(verdict.is_failure for verdict in verdicts):
+            exit_code = 1
+        writer.finish(outcome, message if not unsafe else f"{message}; {made_safe}", results, verdicts)
+    except BaseException:
+        writer.abandon()
+        raise
+    return CampaignOutcome(out, outcome, message, exit_code, unsafe, tuple(results), tuple(verdicts), cause)
+
+
+def _note_end(events: Events, outcome: str, message: str, made_safe: str, unsafe: str) -> None:
+    if outcome != "done":
+        events.note(outcome, message, "warning" if outcome == "interrupted" else "error")
+    events.note("made safe", made_safe, "error" if unsafe else "info")
+
+
+def _summarise(writer: RecordWriter, out: Path, sequence: Sequence) -> tuple[list[Result], list[Verdict]]:
+    writer.flush()
+    with Record.open(out) as record:
+        results = summarise(sequence, record.points(), record.ladders())
+    return results, judge_results(sequence, results)
+
+
+def _create(
+    out: Path,
+    sequence: Sequence,
+    bench: Bench,
+    envelope: Envelope,
+    expected: Estimate,
+    identities: list[IdentityRow],
+    unit: str,
+    operator: str,
+    attributes: Mapping[str, str | int | float],
+    clock: Clock,
+) -> RecordWriter:
+    settings = bench.file.instruments
+    instruments = [
+        {
+            "name": row.name,
+            "role": row.role,
+            "driver": settings[row.name].driver,
+            "address": row.address,
+            "maker": row.maker,
+            "model": row.model,
+            "serial": row.serial,
+            "firmware": row.firmware,
+            "options": row.options,
+            "calibrated": "" if settings[row.name].calibrated is None else str(settings[row.name].calibrated),
+        }
+        for row in identities
+    ]
+    return RecordWriter.create(
+        out,
+        streams=streams(envelope.plan, expected.total_s),
+        texts={"sequence": sequence.text, "bench": bench.text},
+        files=bench.table_files,
+        attributes={
+            "unit": unit,
+            "operator": operator or _operator(),
+            "part": sequence.file.device.part,
+            "technology": sequence.file.device.technology,
+            "sequence_name": sequence.file.sequence,
+            "sequence_file": sequence.path.name,
+            "bench_name": bench.file.bench,
+            "bench_file": bench.path.name,
+            "started_s": clock.now(),
+            "estimated_s": expected.total_s,
+            "planned_points": envelope.plan.point_count,
+            "warnings": "\n".join(envelope.warnings),
+            "software": "\n".join(software()),
+            "revision": revision(),
+            **attributes,
+        },
+        instruments=instruments,
+        clock=clock,
+    )
+
+
+def _operator() -> str:
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError, ImportError):
+        return ""
+
+
+def software() -> list[str]:
+    """benchkit, Python and the libraries that shape a number, with their versions."""
+    lines = [f"benchkit {benchkit.__version__}", f"Python {platform.python_version()}", platform.platform()]
+    for name in LIBRARIES:
+        try:
+            lines.append(f"{name} {version(name)}")
+        except PackageNotFoundError:
+            lines.append(f"{name} not installed")
+    return lines
+
+
+def revision() -> str:
+    """Source revision of a checkout, or "" when benchkit was installed without one."""
+    folder = Path(benchkit.__file__).parent.parent
+    if not (folder / ".git").exists():
+        return ""
+    try:
+        done = subprocess.run(
+            ["git", "-C", str(folder), "describe", "--always", "--dirty", "--abbrev=40"],
+            capture_output=True, text=True, timeout=10, check=True,
+        )  # fmt: skip
+    except (OSError, subprocess.SubprocessError):
+        return ""
+    return done.stdout.strip()

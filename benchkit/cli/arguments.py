@@ -1,0 +1,28 @@
+"""Arguments that several verbs share, so that they read the same everywhere."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+__all__ = [
+    "BenchOption",
+    "JsonOption",
+    "LinkLogOption",
+    "OperatorOption",
+    "OutOption",
+    "SequenceArgument",
+]
+
+SequenceArgument = Annotated[Path, typer.Argument(metavar="SEQUENCE", help="Sequence file (YAML).")]
+BenchOption = Annotated[Path | None, typer.Option("--bench", help="Bench file (YAML); default: the one the sequence names.")]
+OutOption = Annotated[
+    Path | None, typer.Option("--out", help="Record to write (HDF5); default: a new name here. Never overwritten.")
+]
+OperatorOption = Annotated[str, typer.Option("--operator", help="Who runs it; default: the user's login name.")]
+LinkLogOption = Annotated[
+    bool, typer.Option("--link-log", help="Write everything sent and received, with its time, beside the record.")
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="For machines: one JSON document on standard output.")]

@@ -1,0 +1,92 @@
+"""What `run` and `rehearse` have in common: load, carry out with a progress bar, say how it ended, exit with its code."""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import typer
+
+from benchkit.campaign import CampaignOutcome
+from benchkit.cli.errors import log_unforeseen
+from benchkit.cli.files import load_both, new_record_path
+from benchkit.cli.overview import duration
+from benchkit.cli.progress import TerminalProgress
+from benchkit.envelope import prove
+from benchkit.errors import BenchkitError, RecordExistsError
+from benchkit.plan import estimate
+
+__all__ = ["carry_out"]
+
+
+def carry_out(
+    what: str,
+    campaign: Callable[..., CampaignOutcome],
+    sequence_path: Path,
+    bench_path: Path | None,
+    unit: str,
+    operator: str,
+    out: Path | None,
+    report: Path | None,
+    link_log: bool,
+    as_json: bool,
+    **options: Any,
+) -> None:
+    """Carry out one campaign from the command line; leaves by typer.Exit with the campaign's code."""
+    sequence, bench = load_both(sequence_path, bench_path)
+    record = out or new_record_path(sequence, unit, what)
+    for path in (record, report):
+        if path is not None and path.exists():
+            raise RecordExistsError(f"{path} exists; benchkit never overwrites: choose another name, or move it away")
+    envelope = prove(sequence, bench)
+    expected_s = estimate(envelope.plan, sequence.file, bench.file).total_s
+    log = record.with_suffix(".links.log") if link_log else None
+    begun_s = time.monotonic()
+    with TerminalProgress(envelope.plan.point_count, expected_s, virtual=what == "rehearsal") as progress:
+        outcome = campaign(
+            sequence, bench, record, unit=unit, operator=operator, progress=progress, link_log=log, **options
+        )
+    if report is not None:
+        from benchkit.report import write_report
+
+        write_report([record], report)
+    if as_json:
+        typer.echo(json.dumps(_as_data(outcome, report), indent=2))
+    else:
+        _say(what, outcome, report, time.monotonic() - begun_s)
+    if outcome.error is not None and not isinstance(outcome.error, BenchkitError) and outcome.outcome == "error":
+        typer.echo(f"benchkit: a fault in benchkit; please attach {log_unforeseen(outcome.error)}", err=True)
+    raise typer.Exit(outcome.exit_code)
+
+
+def _say(what: str, outcome: CampaignOutcome, report: Path | None, took_s: float) -> None:
+    counts: dict[str, int] = {}
+    for verdict in outcome.verdicts:
+        counts[verdict.outcome] = counts.get(verdict.outcome, 0) + 1
+    typer.echo(f"{what}: {outcome.message} ({duration(took_s)})")
+    if outcome.make_safe:
+        typer.echo(f"WARNING: {outcome.make_safe}", err=True)
+        typer.echo("WARNING: the part may still be powered. Switch RF off, then drain, then gate, by hand.", err=True)
+    elif outcome.outcome != "done":
+        typer.echo("the bench was made safe: RF off, drain off, gate off, each read back")
+    if outcome.verdicts:
+        typer.echo("expectations: " + ", ".join(f"{count} {name}" for name, count in counts.items()))
+    typer.echo(f"record: {outcome.record}")
+    if report is not None:
+        typer.echo(f"report: {report}")
+
+
+def _as_data(outcome: CampaignOutcome, report: Path | None) -> dict[str, Any]:
+    return {
+        "outcome": outcome.outcome,
+        "message": outcome.message,
+        "exit_code": outcome.exit_code,
+        "not_safe": outcome.make_safe,
+        "record": str(outcome.record),
+        "report": None if report is None else str(report),
+        "results": len(outcome.results),
+        "verdicts": [verdict.outcome for verdict in outcome.verdicts],
+    }

@@ -1,0 +1,62 @@
+"""
+The command line: one file per verb, one error handler, exit codes with meanings.
+
+0 done and within expectations; 1 done, but the device is outside them; 2 the files or arguments are wrong; 3 the bench let us
+down (made safe); 4 a limit was reached (made safe); 130 interrupted (made safe).
+
+A verb's file imports what it needs inside its function, so that `--help` stays quick.
+"""
+
+from __future__ import annotations
+
+import sys
+from typing import Annotated
+
+import typer
+
+import benchkit
+from benchkit.cli.check import check
+from benchkit.cli.errors import report_error
+from benchkit.cli.export import export
+from benchkit.cli.identify import identify
+from benchkit.cli.rehearse import rehearse
+from benchkit.cli.report import report
+from benchkit.cli.run import run
+from benchkit.cli.schema import schema
+
+__all__ = ["app", "main"]
+
+app = typer.Typer(
+    name="benchkit",
+    help="From a sequence file to an amplifier's data sheet. Rehearse before you run; check before you rehearse.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+)
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        typer.echo(f"benchkit {benchkit.__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _root(
+    version: Annotated[bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")] = False,
+) -> None:
+    """From a sequence file to an amplifier's data sheet. Rehearse before you run; check before you rehearse."""
+
+
+for _verb in (check, identify, rehearse, run, report, export, schema):
+    app.command()(_verb)
+
+
+def main() -> None:
+    """Entry point of the `benchkit` command; exits with the code that says how it went."""
+    try:
+        app()
+    except SystemExit:
+        raise
+    except BaseException as error:  # noqa: BLE001 - the one handler; it turns every error into a message and an exit code
+        sys.exit(report_error(error))

@@ -1,0 +1,30 @@
+"""benchkit rehearse"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from benchkit.cli.arguments import BenchOption, JsonOption, LinkLogOption, OperatorOption, OutOption, SequenceArgument
+
+__all__ = ["rehearse"]
+
+
+def rehearse(
+    sequence: SequenceArgument,
+    bench: BenchOption = None,
+    unit: Annotated[str, typer.Option("--unit", help="Serial number of the simulated unit; each has its own spread.")] = "L07-W1-01",
+    out: OutOption = None,
+    operator: OperatorOption = "",
+    seed: Annotated[int, typer.Option("--seed", help="Of everything the twin draws; one seed, one record.")] = 1,
+    report: Annotated[Path | None, typer.Option("--report", help="Also write the report here (HTML).")] = None,
+    link_log: LinkLogOption = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Run the sequence on the simulated bench, on a clock as fast as the computer: same engine, drivers and SCPI text."""
+    from benchkit import campaign
+    from benchkit.cli.carry_out import carry_out
+
+    carry_out("rehearsal", campaign.rehearse, sequence, bench, unit, operator, out, report, link_log, as_json, seed=seed)

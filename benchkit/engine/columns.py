@@ -1,0 +1,108 @@
+"""The streams of a record and their columns, as the engine fills them."""
+
+from __future__ import annotations
+
+from benchkit.measurements.base import Column
+from benchkit.plan.plan import Plan
+from benchkit.record import StreamSpec
+
+__all__ = ["streams"]
+
+TIME_UNITS = "seconds since 1970-01-01T00:00:00Z"
+
+_WHERE = (
+    Column("channel", "", "channel of the device", "S8"),
+    Column("temperature_set_degc", "degC", "chamber set point"),
+    Column("supply_voltage_set_v", "V", "drain supply set point", plane="drain pin"),
+)
+
+POINTS = (
+    Column("point", "1", "serial number of the point", "i8"),
+    Column("measurement", "1", "position of the measurement in the sequence, from 0", "i8"),
+    Column("ladder", "1", "serial number of the drive ladder in the plan, from 0", "i8"),
+    Column("step", "1", "step of the ladder, from 0", "i8"),
+    Column("attempt", "1", "how often this ladder was begun, from 1", "i8"),
+    Column("time_s", TIME_UNITS, "when the instruments were armed"),
+    *_WHERE,
+    Column("frequency_hz", "Hz", "carrier frequency"),
+    Column("drive_set_dbm", "dBm", "level asked for", plane="device input"),
+    Column("source_level_dbm", "dBm", "level set at the source (raw)", plane="source connector"),
+    Column("output_meter_dbm", "dBm", "power meter reading (raw)", plane="power meter connector"),
+    Column("drain_voltage_v", "V", "drain voltage (raw)", plane="drain supply"),
+    Column("drain_current_a", "A", "drain current (raw)", plane="drain supply"),
+    Column("gate_voltage_v", "V", "gate voltage (raw)", plane="gate supply"),
+    Column("gate_current_a", "A", "gate current (raw)", plane="gate supply"),
+    Column("detector_v", "V", "detector diode (raw)", plane="detector pin"),
+    Column("reference_v", "V", "reference diode (raw)", plane="reference pin"),
+    Column("case_ohm", "ohm", "case sensor (raw)"),
+    Column("case_degc", "degC", "case temperature, by IEC 60751 from case_ohm"),
+    Column("chamber_degc", "degC", "chamber air, last reading"),
+    Column("input_loss_db", "dB", "input path's loss used", plane="source connector to device input"),
+    Column("output_loss_db", "dB", "output path's loss used", plane="device output to power meter connector"),
+    Column("input_dbm", "dBm", "input power, corrected", plane="device input"),
+    Column("output_dbm", "dBm", "output power, corrected; NaN outside the meter's range", plane="device output"),
+    Column("gain_db", "dB", "output_dbm - input_dbm", plane="device input to device output"),
+    Column("drain_efficiency_percent", "%", "RF output over DC power", plane="device output"),
+    Column("pae_percent", "%", "RF output less RF input over DC power", plane="device output"),
+    Column("u_input_db", "dB", "standard uncertainty of input_dbm"),
+    Column("u_output_db", "dB", "standard uncertainty of output_dbm"),
+    Column("u_drain_voltage_v", "V", "standard uncertainty of drain_voltage_v"),
+    Column("u_drain_current_a", "A", "standard uncertainty of drain_current_a"),
+    Column("u_gate_voltage_v", "V", "standard uncertainty of gate_voltage_v"),
+    Column("u_detector_v", "V", "standard uncertainty of detector_v - reference_v"),
+)
+
+LADDERS = (
+    Column("ladder", "1", "serial number of the drive ladder in the plan, from 0", "i8"),
+    Column("measurement", "1", "position of the measurement in the sequence, from 0", "i8"),
+    *_WHERE,
+    Column("frequency_hz", "Hz", "carrier frequency"),
+    Column("start_s", TIME_UNITS, "first point"),
+    Column("end_s", TIME_UNITS, "end of the last point"),
+    Column("points", "1", "points measured", "i8"),
+    Column("attempt", "1", "how often this ladder was begun, from 1", "i8"),
+    Column("status", "", "complete, stopped (ended early on purpose) or torn (unfinished)", "S16"),
+    Column("stop_reason", "", "why it ended early", "S96"),
+)
+
+EVENTS = (
+    Column("time_s", TIME_UNITS, "when"),
+    Column("severity", "", "info, warning or error", "S8"),
+    Column("kind", "", "what kind of event", "S32"),
+    Column("text", "", "what happened", "S240"),
+)
+
+CHAMBER = (
+    Column("time_s", TIME_UNITS, "when"),
+    Column("set_degc", "degC", "chamber set point"),
+    Column("air_degc", "degC", "chamber air"),
+    Column("case_degc", "degC", "device case; NaN without a sensor"),
+)
+
+BIAS = (
+    Column("time_s", TIME_UNITS, "when"),
+    *_WHERE,
+    Column("state", "", "bias state reached", "S12"),
+    Column("gate_voltage_v", "V", "gate voltage", plane="gate pin"),
+    Column("drain_voltage_v", "V", "drain voltage", plane="drain pin"),
+    Column("drain_current_a", "A", "drain current", plane="drain pin"),
+    Column("gate_current_a", "A", "gate current", plane="gate pin"),
+    Column("steps", "1", "readings the search for the quiescent current took", "i8"),
+)
+
+
+def streams(plan: Plan, duration_s: float) -> tuple[StreamSpec, ...]:
+    """
+    Every stream of a record for `plan`.
+
+    Args:
+        duration_s: Estimated length of the run; sizes the chamber log. [s]
+    """
+    extra = {column.name: column for block in plan.measurements for column in block.columns}
+    return (
+        StreamSpec("points", POINTS + tuple(extra.values()), plan.point_count),
+        StreamSpec("ladders", LADDERS, plan.ladder_count),
+        StreamSpec("events", EVENTS, 200 + 8 * plan.condition_count),
+        StreamSpec("chamber", CHAMBER, 200 + int(duration_s / 5.0)),
+        StreamSpec("bias", BIAS, 4 + 2 * plan.condition_count),
+    )

@@ -1,0 +1,54 @@
+"""Which instruments a plan uses, and in which role."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from benchkit.bench.model import BenchFile
+from benchkit.plan.plan import Plan
+from benchkit.sequence.model import SequenceFile
+
+__all__ = ["Need", "needs"]
+
+
+@dataclass(frozen=True)
+class Need:
+    """One instrument that the plan uses. `purpose` says for which pin or plane."""
+
+    instrument: str
+    role: str
+    purpose: str
+
+
+def needs(plan: Plan, sequence: SequenceFile, bench: BenchFile) -> tuple[Need, ...]:
+    """Every instrument that the plan uses, with all its purposes, in the order of the bench file."""
+    purposes: dict[str, list[str]] = {}
+
+    def use(name: str, purpose: str) -> None:
+        purposes.setdefault(name, []).append(purpose)
+
+    driven = any(block.needs_drive for block in plan.measurements)
+    for channel in plan.channels:
+        wiring = bench.wiring.channels.get(channel)
+        if wiring is None:
+            continue
+        use(wiring.drain.supply, f"drain {channel} (output {wiring.drain.channel})")
+        use(wiring.gate.supply, f"gate {channel} (output {wiring.gate.channel})")
+        if driven:
+            use(wiring.input.source, f"input {channel}")
+            use(wiring.output.power_meter, f"output {channel}")
+        if wiring.detector is not None:
+            use(wiring.detector.voltmeter, f"detector {channel}")
+        if wiring.reference is not None:
+            use(wiring.reference.voltmeter, f"detector reference {channel}")
+        if wiring.position is not None:
+            use(wiring.position.switch, f"connects channel {channel}")
+    if sequence.conditions.temperature is not None and bench.wiring.chamber is not None:
+        use(bench.wiring.chamber, "temperature")
+    if bench.wiring.case_sensor is not None:
+        use(bench.wiring.case_sensor.voltmeter, "case temperature")
+    return tuple(
+        Need(name, settings.role, ", ".join(purposes[name]))
+        for name, settings in bench.instruments.items()
+        if name in purposes
+    )
