@@ -1,0 +1,113 @@
+"""
+Results: pure functions from readings to reported numbers. No I/O, no clock.
+
+absent, curve and regression at the bottom; compression, saturation, efficiency and detector on them; uncertainty, and
+propagation, which knows what each result depends on; verdict and spread judge and gather. result and figure are what a
+kind of measurement hands on.
+
+A number that cannot be had is an `Absent` with its reason; a call that cannot be right is a ValueError.
+"""
+
+from benchkit.results.absent import Absent
+from benchkit.results.compression import (
+    CompressionPoint,
+    Reference,
+    compression_point,
+    gain_compression_db,
+    gain_expansion_db,
+    reference_convention,
+)
+from benchkit.results.curve import at_input, input_at_output
+from benchkit.results.detector import DetectorError, DetectorLaw, Refused, detector_temperature_error, fit_detector_law
+from benchkit.results.efficiency import (
+    EfficiencyPoint,
+    dc_power_w,
+    drain_efficiency_percent,
+    efficiency_at_input,
+    efficiency_at_output,
+    efficiency_in_back_off,
+    pae_percent,
+)
+from benchkit.results.figure import Axis, Figure, Trace
+from benchkit.results.propagation import (
+    drain_efficiency_budget,
+    gain_budget,
+    input_compression_budget,
+    output_compression_budget,
+    pae_budget,
+)
+from benchkit.results.regression import LineFit, fit_line
+from benchkit.results.result import PARAMETERS, Parameter, Result, ResultCondition
+from benchkit.results.saturation import SaturatedPower, saturated_power
+from benchkit.results.spread import Located, Spread, SpreadKey, spread
+from benchkit.results.uncertainty import (
+    COVERAGE_FACTOR,
+    Budget,
+    Contribution,
+    relative_from_db,
+    root_sum_of_squares,
+    standard_from_expanded,
+    standard_from_rectangular,
+    standard_from_triangular,
+    standard_from_u_shaped,
+    standard_of_mean,
+)
+from benchkit.results.verdict import DecisionRule, Outcome, Verdict, judge
+
+__all__ = [
+    "COVERAGE_FACTOR",
+    "PARAMETERS",
+    "Absent",
+    "Axis",
+    "Budget",
+    "CompressionPoint",
+    "Contribution",
+    "DecisionRule",
+    "DetectorError",
+    "DetectorLaw",
+    "EfficiencyPoint",
+    "Figure",
+    "LineFit",
+    "Located",
+    "Outcome",
+    "Parameter",
+    "Reference",
+    "Refused",
+    "Result",
+    "ResultCondition",
+    "SaturatedPower",
+    "Spread",
+    "SpreadKey",
+    "Trace",
+    "Verdict",
+    "at_input",
+    "compression_point",
+    "dc_power_w",
+    "detector_temperature_error",
+    "drain_efficiency_budget",
+    "drain_efficiency_percent",
+    "efficiency_at_input",
+    "efficiency_at_output",
+    "efficiency_in_back_off",
+    "fit_detector_law",
+    "fit_line",
+    "gain_budget",
+    "gain_compression_db",
+    "gain_expansion_db",
+    "input_at_output",
+    "input_compression_budget",
+    "judge",
+    "output_compression_budget",
+    "pae_budget",
+    "pae_percent",
+    "reference_convention",
+    "relative_from_db",
+    "root_sum_of_squares",
+    "saturated_power",
+    "spread",
+    "standard_from_expanded",
+    "standard_from_rectangular",
+    "standard_from_triangular",
+    "standard_from_u_shaped",
+    "standard_of_mean",
+]
