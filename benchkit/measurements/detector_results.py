@@ -1,0 +1,138 @@
+"""The on-chip detector's law of each ladder, and the error made by reading it at another temperature by the room law."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from benchkit.measurements.grouping import condition_of, each_ladder
+from benchkit.results.absent import Absent
+from benchkit.results.detector import DetectorLaw, detector_temperature_error, fit_detector_law
+from benchkit.results.result import PARAMETERS, Result, ResultCondition
+
+__all__ = ["detector_results"]
+
+ROOM_DEGC = 25.0
+# A difference must stand above the voltmeters' standard uncertainty by this factor to count (common practice, no source).
+FLOOR_FACTOR = 3.0
+
+
+@dataclass(frozen=True)
+class _Detector:
+    condition: ResultCondition
+    output_dbm: NDArray[np.float64]
+    detector_v: NDArray[np.float64]
+    reference_v: NDArray[np.float64]
+    u_output_db: float
+    u_v: float
+    law: DetectorLaw | Absent
+
+    @property
+    def floor_v(self) -> float:
+        return FLOOR_FACTOR * self.u_v
+
+
+def detector_results(points: pd.DataFrame, measurement: str) -> list[Result]:
+    """
+    Slope and intercept of every ladder; at every temperature but room's, the worst error made by the room law.
+
+    Args:
+        points: Finished ladders of one measurement, with detector readings.
+        measurement: What the results say they come from.
+    """
+    detectors = [_read(rows) for rows in each_ladder(points)]
+    results: list[Result] = []
+    groups: dict[tuple[object, ...], list[_Detector]] = defaultdict(list)
+    for detector in detectors:
+        results += _law(detector, measurement)
+        key = detector.condition
+        groups[key.channel, key.supply_voltage_v, key.frequency_hz].append(detector)
+    for group in groups.values():
+        results += _over_temperature(group, measurement)
+    return results
+
+
+def _read(rows: pd.DataFrame) -> _Detector:
+    output, detector, reference, u_v = (
+        rows[name].to_numpy(dtype=np.float64) for name in ("output_dbm", "detector_v", "reference_v", "u_detector_v")
+    )
+    # Without a reference diode the detector stands alone.
+    reference = np.zeros_like(detector) if np.isnan(reference).all() else reference
+    floor = float(np.nanmin(u_v)) if np.isfinite(u_v).any() else 0.0
+    law = fit_detector_law(output, detector, reference, floor_v=FLOOR_FACTOR * floor)
+    return _Detector(condition_of(rows), output, detector, reference, float(rows["u_output_db"].max()), floor, law)
+
+
+def _law(detector: _Detector, measurement: str) -> list[Result]:
+    law = detector.law
+    if isinstance(law, Absent):
+        return [_absent(name, detector.condition, law, measurement) for name in ("detector_slope", "detector_intercept")]
+    convention = (
+        f"least squares on log axes, {law.points} points, {law.lowest_dbm:+.1f} dBm to {law.highest_dbm:+.1f} dBm, "
+        f"residual {law.residual_db:.2g} dB"
+    )
+    # A constant error of the output level moves the intercept and leaves the slope.
+    return [
+        _result("detector_slope", law.slope, 2 * law.slope_standard_error, detector.condition, convention, measurement),
+        _result(
+            "detector_intercept",
+            law.intercept_dbm,
+            2 * math.hypot(law.intercept_standard_error_db, detector.u_output_db),
+            detector.condition,
+            convention,
+            measurement,
+        ),
+    ]
+
+
+def _over_temperature(group: list[_Detector], measurement: str) -> list[Result]:
+    with_temperature = [one for one in group if one.condition.temperature_degc is not None]
+    if len({one.condition.temperature_degc for one in with_temperature}) < 2:
+        return []
+    room = min(with_temperature, key=lambda one: abs((one.condition.temperature_degc or 0.0) - ROOM_DEGC))
+    results = []
+    for one in with_temperature:
+        if one.condition.temperature_degc == room.condition.temperature_degc:
+            continue
+        if isinstance(room.law, Absent):
+            results.append(_absent("detector_temperature_error", one.condition, room.law, measurement))
+            continue
+        error = detector_temperature_error(
+            room.law, one.output_dbm, one.detector_v, one.reference_v, floor_v=one.floor_v
+        )
+        if isinstance(error, Absent):
+            results.append(_absent("detector_temperature_error", one.condition, error, measurement))
+            continue
+        convention = (
+            f"largest error, {error.points} points, read by the law at {room.condition.temperature_degc:+g} °C; "
+            f"at {error.worst_at_dbm:+.1f} dBm"
+        )
+        # Power read and true power share the output path and the meter, at both temperatures: what is left is the
+        # scatter about the law, twice.
+        expanded = 2 * math.sqrt(2.0) * room.law.residual_db
+        results.append(
+            _result("detector_temperature_error", abs(error.worst_db), expanded, one.condition, convention, measurement)
+        )
+    return results
+
+
+def _result(
+    name: str, value: float, expanded: float, condition: ResultCondition, convention: str, measurement: str
+) -> Result:
+    parameter = PARAMETERS[name]
+    return Result(
+        name, value, parameter.unit, parameter.plane, condition, "", expanded, convention=convention, measurement=measurement
+    )
+
+
+def _absent(name: str, condition: ResultCondition, why: Absent, measurement: str) -> Result:
+    parameter = PARAMETERS[name]
+    return Result(
+        name, math.nan, parameter.unit, parameter.plane, condition, "", reason=why.reason, uncertainty_reason="no value",
+        measurement=measurement,
+    )  # fmt: skip
