@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
@@ -63,10 +64,8 @@ class LinkLog:
     def _fail(self, error: OSError | ValueError) -> None:
         file, self._file = self._file, None
         if file is not None:
-            try:
+            with contextlib.suppress(OSError):  # the first failure is the one told
                 file.close()
-            except OSError:
-                pass  # the first failure is the one told
         if self.failure is None:
             self.failure = error
             if self._tell is not None:

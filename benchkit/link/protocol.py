@@ -1,9 +1,9 @@
 """
 What roles and drivers may ask of the wire: one instrument, few verbs, seconds on each call.
 
-The rule behind the verbs: a message that asks makes exactly one answer *due*, and while one is due nothing else may be
-sent. So an answer can only ever be that to the last question, and `ask` on several instruments followed by `answer` on each
-has them all working at once.
+The rule behind the verbs: a message that asks makes exactly one answer *due*, and while one is due nothing else may
+be sent. So an answer can only ever be that to the last question, and `ask` on several instruments followed by
+`answer` on each has them all working at once.
 """
 
 from __future__ import annotations

@@ -1,0 +1,292 @@
+"""
+The link over VISA. Its rules:
+
+1. One answer due at a time (see protocol). While none is due nothing may lie on the wire; what does is an error, for
+   every later answer would be that of the question before.
+2. Whatever goes wrong, an interrupt too, drops the connection. The next verb makes a new one and verifies it before it
+   says anything: a late answer can then never be read as the answer to something else.
+3. Verifying means to ask who is there and to read on until that is answered. Over a bus, or from an instrument that
+   keeps one output for all connections, an old answer may come first; it is thrown away. The question is chosen so that
+   the old answer cannot be taken for it.
+4. Errors of others are translated at this border, with their cause.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from typing import TYPE_CHECKING, NoReturn
+
+from benchkit.clock import Clock, WallClock
+from benchkit.errors import BenchkitError, BrokenLinkError, ClosedError, FileError, Mistake, MisuseError, ReplyError
+from benchkit.link.claim import Claim
+from benchkit.link.foreign import translated
+from benchkit.link.library import Library
+from benchkit.link.log import LinkLog
+from benchkit.link.user import OneUser
+from benchkit.link.verify import who_answers
+from benchkit.link.wire import Wire
+from benchkit.scpi import Identity, ScpiSyntaxError, has_query
+
+if TYPE_CHECKING:
+    from pyvisa.highlevel import VisaLibraryBase
+
+__all__ = ["VisaLink"]
+
+
+class VisaLink:
+    """
+    A link over a VISA library; opened and verified on construction. See `Link` for the verbs.
+
+    Args:
+        name: The instrument's name in the bench file.
+        address: VISA resource name: TCPIP...::SOCKET, TCPIP...::INSTR (VXI-11, HiSLIP), GPIB, USB, ASRL.
+        library: From `open_library`, or a pyvisa library as such.
+        clock: The run's clock. Real instruments are waited for in real time all the same.
+        log: Where every message is noted.
+        open_timeout_s: Longest wait for a connection, and again for the answer that verifies it. [s]
+        write_timeout_s: Longest wait for an instrument to take a message. [s]
+        exclusive: Claim the address for this process. Only who makes safe in place of a stuck run may do without.
+
+    Raises:
+        LinkError: Nobody there, nobody who answers *IDN?, or the address is in use by another run.
+        FileError: The address is not a VISA resource name.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        address: str,
+        library: Library | VisaLibraryBase,
+        clock: Clock,
+        log: LinkLog | None = None,
+        *,
+        open_timeout_s: float = 5.0,
+        write_timeout_s: float = 5.0,
+        exclusive: bool = True,
+    ) -> None:
+        self._name, self._address, self._log = name, address, log
+        self._library = library if isinstance(library, Library) else Library.around(library)
+        self._clock: Clock = clock if self._library.is_in_process else WallClock()
+        self._open_timeout_s, self._write_timeout_s = open_timeout_s, write_timeout_s
+        self._user = OneUser(name)
+        self._due: str | None = None
+        self._dropped = ""  # the question whose answer may still come out of the instrument
+        self._wire: Wire | None = None
+        self._remains: list[Wire] = []
+        self._identity: Identity | None = None
+        self._closed = False
+        self._claim: Claim | None = None
+        canonical = _canonical(name, address)
+        if exclusive and not self._library.is_in_process:
+            self._claim = Claim(name, canonical)
+        try:
+            self._connected()
+        except BaseException:
+            with contextlib.suppress(BenchkitError):
+                self.close()
+            raise
+
+    @property
+    def name(self) -> str:
+        return self._name
+
+    @property
+    def address(self) -> str:
+        return self._address
+
+    @property
+    def is_waiting(self) -> bool:
+        return self._due is not None
+
+    @property
+    def is_closed(self) -> bool:
+        return self._closed
+
+    def write(self, message: str) -> None:
+        if has_query(message):
+            raise MisuseError(f"{self._name}: {message!r} asks something; its answer would be the next one's. Use ask")
+        with self._user:
+            self._send(message, None)
+
+    def ask(self, message: str) -> None:
+        if not has_query(message):
+            raise MisuseError(f"{self._name}: {message!r} asks nothing, so no answer will come. Use write")
+        with self._user:
+            self._send(message, message)
+
+    def answer(self, *, timeout_s: float) -> str:
+        with self._user:
+            wire, due = self._waiting()
+            try:
+                data = wire.read_message(timeout_s)
+                if wire.leftover():
+                    raise ScpiSyntaxError(data + wire.leftover(), len(data), "one line")
+                self._due = None
+            except BaseException as error:  # noqa: BLE001 - _fall raises it again
+                self._fall(error, f"the answer to {due!r}")
+            return self._text(data, due)
+
+    def query(self, message: str, *, timeout_s: float) -> str:
+        with self._user:
+            try:
+                self.ask(message)
+                return self.answer(timeout_s=timeout_s)
+            except BenchkitError:
+                raise
+            except BaseException:
+                self._drop("interrupted")  # between the two, or in them: the answer must not stay due
+                raise
+
+    def answer_block(self, *, timeout_s: float) -> bytes:
+        with self._user:
+            wire, due = self._waiting()
+            try:
+                data = wire.read_block(timeout_s)
+                if wire.leftover():
+                    raise ScpiSyntaxError(wire.leftover(), 0, "nothing more behind the block")
+                self._due = None
+            except BaseException as error:  # noqa: BLE001 - _fall raises it again
+                self._fall(error, f"the block that answers {due!r}")
+            self._note("<", data)
+            return data
+
+    def query_block(self, message: str, *, timeout_s: float) -> bytes:
+        with self._user:
+            try:
+                self.ask(message)
+                return self.answer_block(timeout_s=timeout_s)
+            except BenchkitError:
+                raise
+            except BaseException:
+                self._drop("interrupted")
+                raise
+
+    def abandon(self) -> None:
+        with self._user:
+            self._check_open()
+            if self._due is not None:
+                self._drop("abandoned")
+
+    def reopen(self) -> None:
+        with self._user:
+            self._check_open()
+            self._drop("to be reopened")
+            self._connected()
+
+    def close(self) -> None:
+        # Any thread may close: closing always lets go.
+        if self._closed:
+            return
+        self._closed = True
+        self._due = None
+        try:
+            if self._wire is not None:
+                self._wire.close()
+        except Exception as error:
+            raise translated(error, self._name, f"closing {self._address}") from error
+        finally:
+            self._wire = None
+            self._bury()
+            if self._claim is not None:
+                self._claim.release()
+
+    def _check_open(self) -> None:
+        if self._closed:
+            raise ClosedError(f"{self._name}: the link is closed")
+
+    def _waiting(self) -> tuple[Wire, str]:
+        self._check_open()
+        if self._due is None or self._wire is None:
+            raise MisuseError(f"{self._name}: no answer is due")
+        return self._wire, self._due
+
+    def _send(self, message: str, due: str | None) -> None:
+        if self._due is not None:
+            raise MisuseError(f"{self._name}: {message!r} while the answer to {self._due!r} is due")
+        if not message.isascii() or "\n" in message:
+            raise MisuseError(f"{self._name}: {message!r} is not one line of ASCII")
+        wire = self._wire if self._wire is not None else self._connected()
+        try:
+            unasked = wire.unasked()
+            if unasked:
+                text = (
+                    f"said {unasked[:80]!r} although nothing was asked; earlier answers may be those of other questions"
+                )
+                raise BrokenLinkError(self._name, text)
+            # Before it is sent: an interrupt just behind it must find the answer due.
+            self._due = due
+            wire.send(message.encode("ascii") + b"\n", self._write_timeout_s)
+        except BaseException as error:  # noqa: BLE001 - _fall raises it again
+            self._fall(error, f"sending {message!r}")
+        if self._log is not None:
+            self._log.note(self._name, ">", message)
+
+    def _text(self, data: bytes, due: str) -> str:
+        if self._log is not None:
+            self._log.note(self._name, "<", data.decode("latin-1").rstrip("\r\n"))
+        try:
+            text = data.decode("ascii")
+        except UnicodeDecodeError as error:
+            where = f"byte 0x{data[error.start]:02X} at position {error.start} of {data[:80]!r}"
+            raise ReplyError(self._name, f"the answer to {due!r}: {where} is not ASCII") from error
+        text = text.removesuffix("\n").removesuffix("\r")
+        if "\n" in text:
+            raise ReplyError(self._name, f"the answer to {due!r}: more than one line: {text[:80]!r}")
+        return text
+
+    def _connected(self) -> Wire:
+        """The open wire; a new one, verified, if it was dropped."""
+        self._check_open()
+        if self._wire is not None:
+            return self._wire
+        self._bury()
+        try:
+            self._wire = self._library.open_wire(self._address, self._open_timeout_s, self._clock)
+            identity = who_answers(self._wire, self._dropped, self._open_timeout_s, self._clock)
+            if self._identity is not None and identity != self._identity:
+                raise BrokenLinkError(self._name, f"{self._address} is {identity} now; it was {self._identity}")
+        except TimeoutError as error:
+            self._drop(str(error))
+            raise BrokenLinkError(self._name, f"opening {self._address}: {error}") from error
+        except BaseException as error:  # noqa: BLE001 - _fall raises it again
+            self._fall(error, f"opening {self._address}")
+        self._identity, self._dropped = identity, ""
+        self._note("!", f"connected to {identity}")
+        return self._wire
+
+    def _fall(self, error: BaseException, doing: str) -> NoReturn:
+        """Drop the connection and raise: ours for theirs; what is no Exception (Ctrl-C, Interrupted) as it is."""
+        self._drop(f"{doing}: {error!r}")
+        if isinstance(error, BenchkitError) or not isinstance(error, Exception):
+            raise error
+        raise translated(error, self._name, doing) from error
+
+    def _drop(self, why: str) -> None:
+        if self._due is not None:
+            self._dropped, self._due = self._due, None
+        if self._wire is not None:
+            self._remains.append(self._wire)
+            self._wire = None
+            with contextlib.suppress(Exception):
+                self._remains[-1].drop()
+            self._note("!", f"connection dropped: {why}")
+
+    def _bury(self) -> None:
+        while self._remains:
+            wire = self._remains.pop()
+            with contextlib.suppress(Exception):  # it was dropped because of its errors
+                wire.close()
+
+    def _note(self, direction: str, text: str | bytes) -> None:
+        if self._log is not None:
+            self._log.note(self._name, direction, text)
+
+
+def _canonical(name: str, address: str) -> str:
+    from pyvisa import rname
+
+    try:
+        return rname.to_canonical_name(address)
+    except rname.InvalidResourceName as error:
+        mistake = Mistake("bench file", None, f"instruments.{name}.address", f"not a VISA resource name: {error}")
+        raise FileError([mistake]) from error
