@@ -7,4 +7,22 @@ errors, quantities, clock, files, scpi, link, roles, bench, testing, results, me
 record, engine, campaign, report, cli
 """
 
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from benchkit.campaign.shortcuts import open_record, rehearse, run
+
+__all__ = ["__version__", "open_record", "rehearse", "run"]
+
 __version__ = "0.1.0"
+
+
+def __getattr__(name: str) -> object:
+    # Loaded when first used: `benchkit --help` must not wait for numpy.
+    if name in ("open_record", "rehearse", "run"):
+        from benchkit.campaign import shortcuts
+
+        return getattr(shortcuts, name)
+    raise AttributeError(f"module 'benchkit' has no attribute {name!r}")

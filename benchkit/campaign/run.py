@@ -202,7 +202,7 @@ def _energise(
     try:
         _note_end(Events(writer, clock), outcome, message, made_safe, unsafe)
         results, verdicts = _summarise(writer, out, sequence)
-        if exit_code == 0 and any(verdict.is_failure for verdict in verdicts):
+        if exit_code == 0 and not all(verdict.is_within for verdict in verdicts):
             exit_code = 1
         writer.finish(outcome, message if not unsafe else f"{message}; {made_safe}", results, verdicts)
     except BaseException:
