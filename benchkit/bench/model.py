@@ -27,6 +27,7 @@ from benchkit.files.types import (
     Percent,
     Seconds,
     Volts,
+    WholeNumberKey,
 )
 
 __all__ = [
@@ -134,7 +135,7 @@ class SupplyChannelRatings(FileModel):
 
 class SupplySettings(_Instrument):
     role: Literal["supply"]
-    channels: dict[int, SupplyChannelRatings] = Field(min_length=1)
+    channels: dict[WholeNumberKey, SupplyChannelRatings] = Field(min_length=1)
     reading_time_s: Seconds = Field(alias="reading_time", gt=0)
     settling_time_s: Seconds = Field(alias="settling_time", ge=0)
 

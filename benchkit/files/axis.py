@@ -9,7 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from fractions import Fraction
-from typing import overload
+from typing import Any, overload
+
+from pydantic import GetCoreSchemaHandler
+from pydantic_core import CoreSchema, core_schema
 
 __all__ = ["LONGEST_AXIS", "Axis"]
 
@@ -95,6 +98,11 @@ class Axis(Sequence[float]):
         stride = width.numerator * begin.denominator
         return cls(range(start, start + count * stride, stride), denominator, unit)
 
+    @classmethod
+    def __get_pydantic_core_schema__(cls, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        # Bounds of Field(...) have no meaning for an axis; this way they fail loudly instead of being passed over.
+        return core_schema.is_instance_schema(cls)
+
     def __setattr__(self, name: str, value: object) -> None:
         raise AttributeError("an axis is frozen")
 
@@ -165,7 +173,9 @@ def _check_ascending(first: float, last: float, unit: str) -> None:
     if first == last:
         raise ValueError(f"from and to are both {first:.9g} {unit}; for a single value, write the value itself")
     if not first < last:
-        raise ValueError(f"to: {last:.9g} {unit} is below from: {first:.9g} {unit}; a range ascends (for another order, list the values)")
+        raise ValueError(
+            f"to: {last:.9g} {unit} is below from: {first:.9g} {unit}; a range ascends, a list may have any order"
+        )
 
 
 def _check_length(count: int) -> None:

@@ -13,6 +13,7 @@ from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
 from benchkit.errors import QuantityError
 from benchkit.files.axis import LONGEST_AXIS, Axis
+from benchkit.quantities.format import format_quantity
 from benchkit.quantities.parse import parse_quantity, quantity_pattern
 from benchkit.quantities.units import UNITS
 
@@ -31,7 +32,8 @@ class QuantityOf:
         return f"{unit.noun} such as {unit.example}"
 
     def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
-        return core_schema.with_info_plain_validator_function(self._validate)
+        # Around the float's own schema, which may carry bounds already: Field(ge=0) must never be lost.
+        return core_schema.with_info_before_validator_function(self._validate, handler(source))
 
     def __get_pydantic_json_schema__(self, schema: CoreSchema, handler: GetJsonSchemaHandler) -> JsonSchemaValue:
         return quantity_schema(self.unit)
@@ -42,10 +44,18 @@ class QuantityOf:
 
 @dataclass(frozen=True)
 class AxisOf:
-    """Marks an Axis in `unit`; a range's step is in `step_unit` (levels step in dB, temperatures in K)."""
+    """
+    Marks an Axis in `unit`.
+
+    Attributes:
+        unit: Of the values.
+        step_unit: Of a range's step: levels step in dB, temperatures in K.
+        above: What every value must be above; None: no bound.
+    """
 
     unit: str
     step_unit: str
+    above: float | None = None
 
     @property
     def expected(self) -> str:
@@ -56,14 +66,15 @@ class AxisOf:
         )
 
     def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
-        return core_schema.with_info_plain_validator_function(
+        return core_schema.with_info_before_validator_function(
             self._validate,
+            handler(source),
             serialization=core_schema.plain_serializer_function_ser_schema(list, when_used="always"),
         )
 
     def __get_pydantic_json_schema__(self, schema: CoreSchema, handler: GetJsonSchemaHandler) -> JsonSchemaValue:
         value, step = quantity_schema(self.unit), quantity_schema(self.step_unit)
-        points = {"type": "integer", "minimum": 2, "maximum": LONGEST_AXIS, "description": "How many, both ends included"}
+        points = {"type": "integer", "minimum": 2, "maximum": LONGEST_AXIS, "description": "Both ends included"}
         ends = {"from": value, "to": value}
 
         def a_range(third: str, its_schema: dict[str, Any]) -> dict[str, Any]:
@@ -85,7 +96,13 @@ class AxisOf:
         }
 
     def _validate(self, value: Any, info: ValidationInfo) -> Axis:
-        from_file = info.mode == "json"
+        axis = self._read(value, info.mode == "json")
+        if self.above is not None and not axis.minimum > self.above:
+            lowest, bound = format_quantity(axis.minimum, self.unit), format_quantity(self.above, self.unit)
+            raise _mistakes([((), f"{lowest} is not above {bound}")])
+        return axis
+
+    def _read(self, value: Any, from_file: bool) -> Axis:
         if isinstance(value, Axis):
             if value.unit != self.unit:
                 raise _mistakes([((), f"is an axis in {value.unit}, not in {self.unit}")])
@@ -95,6 +112,8 @@ class AxisOf:
                 return self._range(value, from_file)
             if not isinstance(value, str) and isinstance(value, Iterable):
                 return self._list(list(value), from_file)
+        except PydanticCustomError:  # which is a ValueError, and says already what is wrong where
+            raise
         except ValueError as error:
             raise _mistakes([((), str(error))]) from error
         if value is None:
@@ -118,7 +137,8 @@ class AxisOf:
             if key not in parts:
                 found.add((key,), f"missing; expected {UNITS[self.unit].noun} such as {UNITS[self.unit].example}")
         if ("step" in parts) == ("points" in parts):
-            found.add((), f"the range has {'both step and' if 'step' in parts else 'neither step nor'} points; expected one of them")
+            has = "both step and" if "step" in parts else "neither step nor"
+            found.add((), f"the range has {has} points; expected one of them")
         ends = [found.read(key, parts[key], self.unit) for key in ("from", "to") if key in parts]
         step = found.read("step", parts["step"], self.step_unit) if "step" in parts else None
         points = parts.get("points", 2)
@@ -182,7 +202,8 @@ def read_quantity(value: Any, unit: str, *, from_file: bool) -> float:
     elif number:
         reason = f"{value} has no unit"
     else:
-        reason = {dict: "is a mapping", list: "is a list", bool: "is true or false"}.get(type(value), f"is a {type(value).__name__}")
+        known_types = {dict: "is a mapping", list: "is a list", bool: f"is {str(value).lower()}"}
+        reason = known_types.get(type(value), f"is a {type(value).__name__}")
     raise PydanticCustomError("quantity", "{reason}", {"reason": f"{reason}; {expected}"})
 
 

@@ -22,9 +22,9 @@ __all__ = [
     "Axis",
     "Celsius",
     "CelsiusAxis",
-    "Decibels",
     "Dbm",
     "DbmAxis",
+    "Decibels",
     "FileModel",
     "FileName",
     "Hertz",
@@ -60,7 +60,7 @@ Watts = Annotated[float, QuantityOf("W")]
 Ohms = Annotated[float, QuantityOf("ohm")]
 Percent = Annotated[float, QuantityOf("%")]
 
-HertzAxis = Annotated[Axis, AxisOf("Hz", step_unit="Hz")]
+HertzAxis = Annotated[Axis, AxisOf("Hz", step_unit="Hz", above=0.0)]
 DbmAxis = Annotated[Axis, AxisOf("dBm", step_unit="dB")]
 VoltsAxis = Annotated[Axis, AxisOf("V", step_unit="V")]
 CelsiusAxis = Annotated[Axis, AxisOf("degC", step_unit="K")]
@@ -75,7 +75,7 @@ def _check_file_name(name: str) -> str:
         raise ValueError(f"{name!r} has a backslash; write / between folders, it works everywhere")
     # Absolute paths tie a file to one computer; a drive letter is absolute (or worse, relative to a drive) on Windows.
     if name.startswith("/") or re.match(r"[A-Za-z]:", name):
-        raise ValueError(f"{name!r} is not relative; expected a path from this file's own folder, such as paths/input.csv")
+        raise ValueError(f"{name!r} is not relative; expected a path from this file's folder, such as paths/input.csv")
     return name
 
 

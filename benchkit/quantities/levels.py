@@ -108,7 +108,8 @@ def dbm_from_volts_rms(voltage_v: float | Numbers, impedance_ohm: float = 50.0) 
         return 20.0 * math.log10(voltage_v) - 10.0 * math.log10(impedance_ohm) + _DBM_OF_ONE_WATT
     import numpy as np
 
-    return dbm_from_watts(_above_zero(np.asarray(voltage_v, dtype=np.float64), "voltage", " V rms") ** 2 / impedance_ohm)
+    voltages = _above_zero(np.asarray(voltage_v, dtype=np.float64), "voltage", " V rms")
+    return dbm_from_watts(voltages**2 / impedance_ohm)
 
 
 def _ten_log(value: float | Numbers, offset_db: float, what: str, unit: str) -> float | NDArray[np.float64]:

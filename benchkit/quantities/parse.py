@@ -2,7 +2,7 @@
 Text with a unit to a float, strictly: one number, one unit, nothing that could be an expression.
 
 Short spellings are decided by the table in units.py; the decimal point is moved in the text, not by a multiplication,
-so that `320 mA` and `0.32 A` are the same float. Spelled-out names go to pint, one unit name at a time, never a formula.
+so that `320 mA` and `0.32 A` are the same float. Spelled-out names go to pint, one name at a time, never a formula.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ def _parse(text: str, name: str) -> float:
     if value is None:
         raise QuantityError(f"{_quoted(text)} {_why_not(spelling, unit)}; expected {unit.noun} such as {unit.example}")
     if not math.isfinite(value) or (value == 0.0 and spelling in unit.exponents and Decimal(number) != 0):
-        raise QuantityError(f"{_quoted(text)} is beyond what can be computed with; expected {unit.noun} such as {unit.example}")
+        raise QuantityError(f"{_quoted(text)} is too large or too small; expected {unit.noun} such as {unit.example}")
     if unit.lowest is not None and value < unit.lowest:
         raise QuantityError(f"{_quoted(text)} is below absolute zero ({unit.lowest} {unit.name})")
     return value

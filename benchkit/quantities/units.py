@@ -60,7 +60,7 @@ class Unit:
 
 def _prefixed(symbols: tuple[str, ...], prefixes: str) -> dict[str, int]:
     exponent = {"p": -12, "n": -9, "m": -3, "k": 3, "M": 6, "G": 9, "T": 12}
-    found = {symbol: 0 for symbol in symbols}
+    found = dict.fromkeys(symbols, 0)
     for symbol in symbols:
         for prefix in prefixes:
             if prefix == "u":
@@ -100,7 +100,7 @@ UNITS: dict[str, Unit] = {
         ),
         Unit(
             "degC", "a temperature", "-30 degC",
-            exponents={spelling: 0 for spelling in _DEGREE}, offset={"K": 0, "mK": -3}, prefixes={0: "degC"}, lowest=-273.15,
+            exponents=dict.fromkeys(_DEGREE, 0), offset={"K": 0, "mK": -3}, prefixes={0: "degC"}, lowest=-273.15,
         ),
         Unit(
             "K", "a temperature difference", "0.5 K",

@@ -1,0 +1,150 @@
+"""What a bench file must fulfil beyond its keys and units: names that exist, ranges that are ranges, wiring that can be."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from benchkit.bench.model import (
+    BenchFile,
+    ChannelWiring,
+    InstrumentSettings,
+    SupplyPin,
+    SupplySettings,
+    VoltmeterSettings,
+)
+from benchkit.errors import Mistake
+from benchkit.files.document import Document, dotted
+from benchkit.files.wording import unknown
+from benchkit.quantities.format import format_quantity
+
+__all__ = ["check_bench"]
+
+# Attributes that are the two ends of one range, with their unit.
+_RANGES = (
+    ("level_min_dbm", "level_max_dbm", "dBm"),
+    ("range_min_dbm", "range_max_dbm", "dBm"),
+    ("frequency_min_hz", "frequency_max_hz", "Hz"),
+    ("temperature_min_degc", "temperature_max_degc", "degC"),
+    ("voltage_min_v", "voltage_max_v", "V"),
+)
+
+
+def check_bench(file: BenchFile, document: Document) -> list[Mistake]:
+    """Every mistake of this sort, in the order of the file."""
+    found = [
+        *_addresses(file),
+        *_ranges(file),
+        *_wiring(file),
+    ]
+    mistakes = [document.mistake(key, message) for key, message in found]
+    return sorted(mistakes, key=lambda mistake: mistake.line or 0)
+
+
+Found = tuple[str, str]
+
+
+def _addresses(file: BenchFile) -> Iterator[Found]:
+    seen: dict[str, str] = {}
+    for name, settings in file.instruments.items():
+        key = dotted(("instruments", name, "address"))
+        # `ivi` libraries know aliases, which can be any text.
+        if file.link.library != "ivi" and "::" not in settings.address:
+            yield key, f"{settings.address!r} is no VISA resource name; expected one such as TCPIP0::192.0.2.11::5025::SOCKET"
+        address = settings.address.strip().upper()
+        if address in seen:
+            yield key, f"instrument {seen[address]} has this address too; one instrument, one name"
+        seen.setdefault(address, name)
+
+
+def _ranges(file: BenchFile) -> Iterator[Found]:
+    for name, settings in file.instruments.items():
+        yield from _range_of(settings, dotted(("instruments", name)))
+        if isinstance(settings, SupplySettings):
+            for number, ratings in settings.channels.items():
+                yield from _range_of(ratings, dotted(("instruments", name, "channels", str(number))))
+
+
+def _range_of(settings: object, key: str) -> Iterator[Found]:
+    for low_name, high_name, unit in _RANGES:
+        low, high = getattr(settings, low_name, None), getattr(settings, high_name, None)
+        if low is not None and high is not None and not low < high:
+            low_key, high_key = (attribute.rsplit("_", 1)[0] for attribute in (low_name, high_name))
+            yield (
+                f"{key}.{high_key}",
+                f"{format_quantity(high, unit)} is not above {low_key}, {format_quantity(low, unit)}",
+            )
+
+
+def _wiring(file: BenchFile) -> Iterator[Found]:
+    wiring = file.wiring
+    positions: dict[tuple[str, frozenset[int]], str] = {}
+    for channel, wires in wiring.channels.items():
+        key = dotted(("wiring", "channels", channel))
+        yield from _channel(file, wires, key)
+        if wires.position is not None:
+            position = wires.position.switch, frozenset(wires.position.close)
+            if position in positions:
+                yield f"{key}.position.close", f"connects channel {positions[position]} too; the routes of channels differ"
+            positions.setdefault(position, channel)
+    if wiring.chamber is not None:
+        yield from _role(file, wiring.chamber, "chamber", "wiring.chamber")
+    if wiring.case_sensor is not None:
+        name, key = wiring.case_sensor.voltmeter, "wiring.case_sensor.voltmeter"
+        yield from _role(file, name, "voltmeter", key)
+        settings = file.instruments.get(name)
+        if isinstance(settings, VoltmeterSettings) and settings.resistance_accuracy is None:
+            yield key, f"{name} states no resistance_accuracy; expected one such as {{of_reading: 0.01 %, floor: 4 mohm}}"
+        for channel, wires in wiring.channels.items():
+            for pin in ("detector", "reference"):
+                wired = getattr(wires, pin)
+                if wired is not None and wired.voltmeter == name:
+                    yield key, f"{name} reads {pin} of channel {channel} already; a case sensor has a voltmeter of its own"
+
+
+def _channel(file: BenchFile, wires: ChannelWiring, key: str) -> Iterator[Found]:
+    yield from _role(file, wires.input.source, "source", f"{key}.input.source")
+    yield from _path(file, wires.input.path, f"{key}.input.path")
+    yield from _role(file, wires.output.power_meter, "power meter", f"{key}.output.power_meter")
+    yield from _path(file, wires.output.path, f"{key}.output.path")
+    if wires.output.analyser is not None:
+        yield from _role(file, wires.output.analyser, "analyser", f"{key}.output.analyser")
+        if wires.output.analyser_path is None:
+            yield f"{key}.output", "has an analyser but no analyser_path; expected the name of a path"
+    if wires.output.analyser_path is not None:
+        yield from _path(file, wires.output.analyser_path, f"{key}.output.analyser_path")
+        if wires.output.analyser is None:
+            yield f"{key}.output", "has an analyser_path but no analyser; expected the name of an instrument"
+    yield from _pin(file, wires.drain, f"{key}.drain")
+    yield from _pin(file, wires.gate, f"{key}.gate")
+    if (wires.drain.supply, wires.drain.channel) == (wires.gate.supply, wires.gate.channel):
+        yield f"{key}.gate", f"output {wires.gate.channel} of {wires.gate.supply} feeds the drain; the gate needs another"
+    for pin in ("detector", "reference"):
+        wired = getattr(wires, pin)
+        if wired is not None:
+            yield from _role(file, wired.voltmeter, "voltmeter", f"{key}.{pin}.voltmeter")
+    if wires.detector is not None and wires.detector == wires.reference:
+        yield f"{key}.reference.voltmeter", f"{wires.detector.voltmeter} reads the detector; the reference needs another"
+    if wires.position is not None:
+        yield from _role(file, wires.position.switch, "switch", f"{key}.position.switch")
+
+
+def _pin(file: BenchFile, pin: SupplyPin, key: str) -> Iterator[Found]:
+    yield from _role(file, pin.supply, "supply", f"{key}.supply")
+    settings = file.instruments.get(pin.supply)
+    if isinstance(settings, SupplySettings) and pin.channel not in settings.channels:
+        known = ", ".join(str(number) for number in settings.channels)
+        yield f"{key}.channel", f"{pin.supply} has no output {pin.channel}; it has {known}"
+
+
+def _role(file: BenchFile, name: str, role: str, key: str) -> Iterator[Found]:
+    settings: InstrumentSettings | None = file.instruments.get(name)
+    if settings is None:
+        fitting = [known for known, its in file.instruments.items() if its.role == role]
+        yield key, unknown(name, fitting, "instrument") if fitting else f"{name!r} is not among instruments; none has the role {role}"
+    elif settings.role != role:
+        yield key, f"{name} has the role {settings.role}; expected an instrument with the role {role}"
+
+
+def _path(file: BenchFile, name: str, key: str) -> Iterator[Found]:
+    if name not in file.paths:
+        yield key, unknown(name, list(file.paths), "path")

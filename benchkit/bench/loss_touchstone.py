@@ -1,0 +1,81 @@
+"""
+A path's loss from a two-port Touchstone file: -20 log10 of the magnitude of S21 or S12 in 50 ohm.
+
+scikit-rf reads the file (versions 1 and 2) and renormalises one that was written in another impedance.
+"""
+
+from __future__ import annotations
+
+import io
+import warnings
+from typing import TYPE_CHECKING, Any
+
+from benchkit.errors import FileError, Mistake
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+__all__ = ["read_touchstone"]
+
+_REFERENCE_OHM = 50.0
+_PORTS = {"S21": (1, 0), "S12": (0, 1)}
+
+
+def read_touchstone(content: bytes, name: str, parameter: str) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """
+    Frequencies [Hz] and losses [dB] of a two-port.
+
+    Args:
+        content: The file's bytes.
+        name: Its name, ending in .s2p (version 1 keeps the number of ports nowhere else) or .ts (version 2).
+        parameter: "S21" or "S12".
+
+    Raises:
+        FileError: Not a two-port Touchstone file, or its frequencies don't ascend, or a loss is infinite.
+    """
+
+    def mistake(message: str) -> FileError:
+        return FileError([Mistake(name, None, "", message)])
+
+    if not name.lower().endswith((".s2p", ".ts")):
+        raise mistake("is not named as a two-port Touchstone file; expected a name that ends in .s2p (or .ts, version 2)")
+    try:
+        text = content.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        text = content.decode("latin-1")  # Touchstone is ASCII; whatever else stands in a comment does not matter
+    network = _network(text, name, mistake)
+    frequencies: NDArray[np.float64] = network.f
+    import numpy as np
+
+    if network.nports != 2:
+        raise mistake(f"has {network.nports} ports; a path has 2")
+    if len(frequencies) < 2:
+        raise mistake(f"{len(frequencies)} frequencies; a table needs two at least")
+    if not (np.isfinite(frequencies).all() and frequencies[0] >= 0 and (np.diff(frequencies) > 0).all()):
+        raise mistake("its frequencies do not ascend strictly")
+    magnitude = np.abs(network.s[(slice(None), *_PORTS[parameter])])
+    wrong = ~(np.isfinite(magnitude) & (magnitude > 0))
+    if wrong.any():
+        first = float(frequencies[wrong][0])
+        raise mistake(f"{parameter} at {first / 1e9:.10g} GHz is {magnitude[wrong][0]}; a path passes something, and not infinitely much")
+    return tuple(frequencies.tolist()), tuple((-20.0 * np.log10(magnitude)).tolist())
+
+
+def _network(text: str, name: str, mistake: Any) -> Any:
+    import skrf
+
+    file = io.StringIO(text)
+    file.name = name
+    try:
+        with warnings.catch_warnings():
+            # What scikit-rf warns of here (a value it had to guess, a division by zero) is a mistake in a path's table.
+            warnings.simplefilter("error")
+            warnings.simplefilter("ignore", DeprecationWarning)
+            network = skrf.Network()
+            network.read_touchstone(file)
+            if not (network.z0 == _REFERENCE_OHM).all():
+                network.renormalize(_REFERENCE_OHM)
+    except Exception as error:  # noqa: BLE001 - a foreign parser on arbitrary bytes: whatever it trips over is the file's mistake
+        raise mistake(f"cannot be read as Touchstone: {type(error).__name__}: {str(error)[:200]}") from error
+    return network

@@ -1,0 +1,175 @@
+"""
+What a sequence file must fulfil beyond its keys and units. Only what the file alone can tell; whether the bench can do
+it without harm is the proof's part (benchkit.envelope).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from benchkit.errors import Mistake, QuantityError
+from benchkit.files.document import Document
+from benchkit.files.wording import unknown
+from benchkit.quantities.format import format_quantity
+from benchkit.quantities.parse import parse_quantity
+from benchkit.results.result import PARAMETERS, Parameter
+from benchkit.sequence.model import Expectation, SequenceFile
+
+__all__ = ["check_sequence"]
+
+Found = tuple[str, str]
+
+
+def check_sequence(file: SequenceFile, document: Document) -> list[Mistake]:
+    """Every mistake of this sort, in the order of the file."""
+    found = [*_channels(file), *_limits(file), *_bias(file), *_conditions(file), *_measurements(file), *_expectations(file)]
+    mistakes = [document.mistake(key, message) for key, message in found]
+    return sorted(mistakes, key=lambda mistake: mistake.line or 0)
+
+
+def _channels(file: SequenceFile) -> Iterator[Found]:
+    known = file.device.channels
+    for key, channels in (("device.channels", known), ("conditions.channels", file.conditions.channels)):
+        if channels is None:
+            continue
+        if not channels:
+            yield key, "is an empty list; leave it out for all of the device's channels"
+        for index, channel in enumerate(channels):
+            if channel in channels[:index]:
+                yield f"{key}[{index}]", f"channel {channel} is there twice"
+            elif channel not in known:
+                yield f"{key}[{index}]", unknown(channel, known, "channel")
+
+
+def _limits(file: SequenceFile) -> Iterator[Found]:
+    limits = file.limits
+    yield from _ordered("limits.gate_voltage_max", limits.gate_voltage_min_v, limits.gate_voltage_max_v, "V", "gate_voltage_min")
+    yield from _ordered(
+        "limits.temperature_max", limits.temperature_min_degc, limits.temperature_max_degc, "degC", "temperature_min"
+    )
+
+
+def _bias(file: SequenceFile) -> Iterator[Found]:
+    bias, limits = file.bias, file.limits
+    low, high = limits.gate_voltage_min_v, limits.gate_voltage_max_v
+    for key, value in (("pinch_off", bias.pinch_off_v), ("gate_from", bias.gate_from_v), ("gate_to", bias.gate_to_v)):
+        if not low <= value <= high:
+            yield f"bias.{key}", f"{_v(value)} is outside limits.gate_voltage_min to gate_voltage_max, {_v(low)} to {_v(high)}"
+    yield from _ordered("bias.gate_to", bias.gate_from_v, bias.gate_to_v, "V", "gate_from")
+    # The channel closes towards negative gate voltages in both technologies (n-channel); a depletion-mode part conducts
+    # at 0 V, so that what holds it off is below zero, and the search must start on the far side of nothing at all.
+    if not bias.pinch_off_v < bias.gate_from_v:
+        yield "bias.pinch_off", f"{_v(bias.pinch_off_v)} is not below gate_from, {_v(bias.gate_from_v)}"
+    if file.device.technology == "depletion" and not bias.pinch_off_v < 0:
+        yield "bias.pinch_off", f"{_v(bias.pinch_off_v)} does not hold a depletion-mode device off; expected a negative voltage"
+    for key, value, bound_name, bound in (
+        ("tolerance", bias.tolerance_a, "quiescent_current", bias.quiescent_current_a),
+        ("pinch_off_current_max", bias.pinch_off_current_max_a, "quiescent_current", bias.quiescent_current_a),
+        ("quiescent_current", bias.quiescent_current_a, "drain_current_limit", bias.drain_current_limit_a),
+    ):
+        if not value < bound:
+            yield f"bias.{key}", f"{format_quantity(value, 'A')} is not below bias.{bound_name}, {format_quantity(bound, 'A')}"
+    if bias.drain_current_limit_a > limits.drain_current_max_a:
+        yield (
+            "bias.drain_current_limit",
+            f"{format_quantity(bias.drain_current_limit_a, 'A')} is above limits.drain_current_max, "
+            f"{format_quantity(limits.drain_current_max_a, 'A')}",
+        )
+
+
+def _conditions(file: SequenceFile) -> Iterator[Found]:
+    conditions, limits = file.conditions, file.limits
+    supply = conditions.supply_voltage_v
+    if supply.maximum > limits.drain_voltage_max_v:
+        yield (
+            "conditions.supply_voltage",
+            f"{_v(supply.maximum)} is above limits.drain_voltage_max, {_v(limits.drain_voltage_max_v)}",
+        )
+    if not supply.minimum > 0:
+        yield "conditions.supply_voltage", f"{_v(supply.minimum)} is not above 0 V"
+    if conditions.temperature is None:
+        return
+    temperature, soak = conditions.temperature, conditions.temperature.soak
+    low, high = limits.temperature_min_degc, limits.temperature_max_degc
+    for key, value in (
+        ("values", temperature.values_degc.minimum),
+        ("values", temperature.values_degc.maximum),
+        ("idle", temperature.idle_degc),
+    ):
+        if not low <= value <= high:
+            yield (
+                f"conditions.temperature.{key}",
+                f"{_degc(value)} is outside limits.temperature_min to temperature_max, {_degc(low)} to {_degc(high)}",
+            )
+    for key, seconds in (("in_tolerance_for", soak.in_tolerance_for_s), ("poll_every", soak.poll_every_s)):
+        if not seconds < soak.at_most_s:
+            yield (
+                f"conditions.temperature.soak.{key}",
+                f"{format_quantity(seconds, 's')} is not below at_most, {format_quantity(soak.at_most_s, 's')}: no soak could succeed",
+            )
+
+
+def _measurements(file: SequenceFile) -> Iterator[Found]:
+    seen: dict[str, int] = {}
+    for index, block in enumerate(file.measurements):
+        if block.title in seen:
+            yield (
+                f"measurements[{index}]",
+                f"is called {block.title!r} like measurements[{seen[block.title]}]; give it a name of its own (name: ...)",
+            )
+        seen.setdefault(block.title, index)
+
+
+def _expectations(file: SequenceFile) -> Iterator[Found]:
+    added = {parameter.name: parameter for block in file.measurements for parameter in block.parameters}
+    known = {**PARAMETERS, **added}
+    for index, expectation in enumerate(file.expectations):
+        key = f"expectations[{index}]"
+        parameter = known.get(expectation.parameter)
+        if parameter is None:
+            yield f"{key}.parameter", unknown(expectation.parameter, list(known), "parameter")
+        else:
+            yield from _bounds(expectation, parameter, key)
+        yield from _where(file, expectation, key)
+
+
+def _bounds(expectation: Expectation, parameter: Parameter, key: str) -> Iterator[Found]:
+    if expectation.min is None and expectation.max is None:
+        yield key, "expects nothing; give it min or max, or both"
+    values: dict[str, float] = {}
+    for end, text in (("min", expectation.min), ("max", expectation.max)):
+        if text is not None:
+            try:
+                values[end] = parse_quantity(text, parameter.unit)
+            except QuantityError as error:
+                yield f"{key}.{end}", str(error)
+    if len(values) == 2 and values["min"] > values["max"]:
+        yield f"{key}.max", f"{expectation.max} is below min, {expectation.min}"
+
+
+def _where(file: SequenceFile, expectation: Expectation, key: str) -> Iterator[Found]:
+    """An expectation about what is never visited would never be judged."""
+    if expectation.temperature is not None:
+        temperature = file.conditions.temperature
+        visited = () if temperature is None else temperature.values_degc
+        for value in expectation.temperature:
+            if value not in visited:
+                yield f"{key}.temperature", f"{_degc(value)} is not among conditions.temperature.values"
+    if expectation.frequency is not None:
+        spans = [span for block in file.measurements if (span := block.frequency_span_hz()) is not None]
+        for value in expectation.frequency:
+            if not any(low <= value <= high for low, high in spans):
+                yield f"{key}.frequency", f"{format_quantity(value, 'Hz', 9)} is measured by none of the measurements"
+
+
+def _ordered(key: str, low: float, high: float, unit: str, low_key: str) -> Iterator[Found]:
+    if not low < high:
+        yield key, f"{format_quantity(high, unit)} is not above {low_key}, {format_quantity(low, unit)}"
+
+
+def _v(value: float) -> str:
+    return format_quantity(value, "V")
+
+
+def _degc(value: float) -> str:
+    return format_quantity(value, "degC")
