@@ -64,7 +64,8 @@ class Header:
     printed: str
 
     def __post_init__(self) -> None:
-        if not self.is_common and all(node.is_optional for node in self._nodes):
+        nodes = self._nodes
+        if not self.is_common and all(node.is_optional for node in nodes):
             raise ScpiSyntaxError(self.printed, len(self.printed), "a node that is not optional")
 
     @property
