@@ -1,0 +1,86 @@
+"""Multimeters, for the detectors' DC voltages and for the resistance of a case sensor."""
+
+from __future__ import annotations
+
+from abc import abstractmethod
+from typing import ClassVar
+
+from benchkit.errors import LimitError, MisuseError
+from benchkit.link import Link
+from benchkit.roles.limits import bench_key
+from benchkit.roles.reading import ReadingInstrument
+from benchkit.roles.settings import VoltmeterSettings
+
+__all__ = ["Voltmeter"]
+
+FUNCTIONS = ("voltage", "resistance")
+
+
+class Voltmeter(ReadingInstrument):
+    """A multimeter that reads one thing at a time: DC voltage, or four-wire resistance."""
+
+    ROLE: ClassVar[str] = "voltmeter"
+
+    def __init__(self, name: str, link: Link, settings: VoltmeterSettings) -> None:
+        super().__init__(name, link, settings)
+        self._voltage_max_v = settings.voltage_max_v
+        self._reading_timeout_s = settings.timeout_s + settings.reading_time_s
+        self._function: str | None = None
+
+    @property
+    def function(self) -> str:
+        """What it reads: "voltage" or "resistance"; empty when it is not known."""
+        return self._function or ""
+
+    def set_function(self, function: str) -> None:
+        """
+        Set what it reads: "voltage" (DC) or "resistance" (four-wire).
+
+        Raises:
+            MisuseError: Anything else.
+        """
+        if function == self._function:
+            return
+        if function not in FUNCTIONS:
+            raise MisuseError(f"{self.name}: reads {' or '.join(FUNCTIONS)}, not {function!r}")
+        self._function = None
+        self._set_function(function)
+        self._function = function
+        self._note("function", function)
+
+    def arm(self) -> None:
+        """
+        Start a reading.
+
+        Raises:
+            MisuseError: What it reads is not known; ohms taken for volts are a plausible number.
+        """
+        if self._function is None:
+            self._require_open()
+            raise MisuseError(f"{self.name}: arm() before set_function(): volts or ohms?")
+        self._arm(self._reading_question())
+
+    def collect(self) -> float:
+        """
+        The reading. NaN: it has none; infinite resistance: an open sensor. [V or ohm]
+
+        Raises:
+            LimitError: A voltage beyond what its input stands (voltage_max), overload included.
+        """
+        question, reply = self._collect()
+        value = self._number(question, reply)
+        if self._function == "voltage" and abs(value) > self._voltage_max_v:
+            raise LimitError(
+                f"voltage at {self.name}", abs(value), self._voltage_max_v, "V", bench_key(self.name, "voltage_max")
+            )
+        return value
+
+    def forget_settings(self) -> None:
+        self._function = None
+
+    @abstractmethod
+    def _set_function(self, function: str) -> None: ...
+
+    @abstractmethod
+    def _reading_question(self) -> str:
+        """One message that starts a reading and asks for it."""
