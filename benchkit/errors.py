@@ -16,6 +16,7 @@ Every error benchkit raises on purpose, split by who must act.
     │   ├── LinkTimeout         no reply within the time allowed on the call
     │   └── BrokenLinkError     the connection is gone, or never was
     ├── ConditionError      a condition was not reached (soak too long, quiescent current not met)  exit 3
+    ├── GuardianError       the guardian did not start, or died; without it nothing stays energised      exit 3
     ├── RecordError         the record could not be written (disk full, lost file)                  exit 3
     ├── MakeSafeError       the bench may not be safe: says what could not be switched off          exit 3
     └── MisuseError         our own code called something out of order
@@ -41,6 +42,7 @@ __all__ = [
     "ErrorQueueError",
     "FileError",
     "FormatError",
+    "GuardianError",
     "InstrumentError",
     "Interrupted",
     "LimitError",
@@ -169,6 +171,10 @@ class BrokenLinkError(LinkError):
 
 class ConditionError(BenchkitError):
     """A condition was not reached within its bounds: temperature, soak, quiescent current."""
+
+
+class GuardianError(BenchkitError):
+    """The second process did not start, or died. Without it nothing may be, or stay, energised."""
 
 
 class RecordError(BenchkitError):

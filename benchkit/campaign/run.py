@@ -8,6 +8,7 @@ make safe before the record is closed (the part comes first), and the record tol
 from __future__ import annotations
 
 import getpass
+import os
 import platform
 import subprocess
 from collections.abc import Mapping
@@ -27,6 +28,7 @@ from benchkit.engine.journalist import Events, Progress
 from benchkit.engine.run import Engine
 from benchkit.envelope import Envelope, needs, prove
 from benchkit.errors import BenchkitError, Interrupted, LinkError, MakeSafeError, RecordExistsError
+from benchkit.guardian import Guardian, GuardianSpec
 from benchkit.link import LinkLog
 from benchkit.plan import Estimate, estimate
 from benchkit.record import Record, RecordWriter
@@ -153,8 +155,10 @@ def _campaign(
                 if silent:
                     raise LinkError(silent[0].name, "; ".join(row.trouble for row in silent))
                 writer = _create(out, sequence, bench, envelope, expected, identities, unit, operator, attributes, clock)
+                # In a rehearsal there is nothing to guard: the twin lives in this process and dies with it.
+                spec = guardian_spec(sequence, bench, out, used, clock) if library is None else None
                 return _energise(
-                    opened, writer, out, sequence, envelope, clock, interrupter, progress or NoProgress()
+                    opened, writer, out, sequence, envelope, clock, interrupter, progress or NoProgress(), spec
                 )
             finally:
                 interrupter.making_safe()
@@ -173,13 +177,16 @@ def _energise(
     clock: Clock,
     interrupter: Interrupter,
     progress: Progress,
+    spec: GuardianSpec | None,
 ) -> CampaignOutcome:
     """Everything between the first and the last command that can reach the part."""
-    sink = ShieldedSink(writer, interrupter)
-    engine = Engine(opened, sequence, envelope.plan, clock, sink, progress)
     outcome, message, exit_code, cause = "done", "plan done", 0, None
+    guardian: Guardian | None = None
     try:
-        engine.run()
+        if spec is not None:
+            guardian = Guardian.start(spec)
+        sink = ShieldedSink(writer, interrupter, None if guardian is None else guardian.beat)
+        Engine(opened, sequence, envelope.plan, clock, sink, progress).run()
     except Interrupted as error:
         outcome, message, exit_code, cause = "interrupted", f"interrupted by {error.signal_name}", 130, error
     except KeyboardInterrupt as error:
@@ -198,7 +205,13 @@ def _energise(
     except MakeSafeError as error:
         unsafe = str(error)
         made_safe = f"NOT VERIFIED SAFE: {unsafe}"
-        exit_code = exit_code if exit_code in (4,) else 3
+        exit_code = 3
+    if guardian is not None:
+        if not unsafe:
+            guardian.goodbye()
+        elif guardian.ask_for_help() == 0:
+            made_safe = f"made safe by the guardian over connections of its own; the run itself could not: {unsafe}"
+            unsafe = ""
     try:
         _note_end(Events(writer, clock), outcome, message, made_safe, unsafe)
         results, verdicts = _summarise(writer, out, sequence)
@@ -277,6 +290,35 @@ def _create(
         instruments=instruments,
         clock=clock,
     )
+
+
+def guardian_spec(sequence: Sequence, bench: Bench, out: Path, used: list[str], clock: Clock) -> GuardianSpec:
+    """What the guardian of one run is told."""
+    temperature = sequence.file.conditions.temperature
+    return GuardianSpec(
+        run_pid=os.getpid(),
+        record=str(out.resolve()),
+        bench_text=bench.text,
+        bench_name=str(bench.path),
+        table_files=dict(bench.table_files),
+        instruments=tuple(used),
+        library=bench.file.link.library,
+        hold_gate_v=sequence.file.bias.pinch_off_v,
+        idle_temperature_degc=None if temperature is None else temperature.idle_degc,
+        silence_s=silence_s(sequence, bench),
+        started_s=clock.now(),
+    )
+
+
+def silence_s(sequence: Sequence, bench: Bench) -> float:
+    """
+    How long a run may be silent before it counts as stuck: two instruments at their time limits, one soak poll, and ten
+    seconds for a slow disk. [s]
+    """
+    longest_s = max(settings.timeout_s for settings in bench.file.instruments.values())
+    temperature = sequence.file.conditions.temperature
+    poll_s = 0.0 if temperature is None else temperature.soak.poll_every_s
+    return 2.0 * longest_s + poll_s + 10.0
 
 
 def _operator() -> str:

@@ -1,8 +1,8 @@
-"""The engine's rows into the record, shielded from signals."""
+"""The engine's rows into the record, shielded from signals; every row is a heartbeat too."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 from benchkit.campaign.signals import Interrupter
 from benchkit.record import RecordWriter
@@ -11,12 +11,22 @@ __all__ = ["ShieldedSink"]
 
 
 class ShieldedSink:
-    """Implements benchkit.engine.Sink. A row is written whole or not at all, whatever signal arrives."""
+    """
+    Implements benchkit.engine.Sink. A row is written whole or not at all, whatever signal arrives.
 
-    def __init__(self, writer: RecordWriter, interrupter: Interrupter) -> None:
+    Args:
+        beat: Called with every row, from the main thread: a run that writes no rows is a run that is stuck (a soak writes the
+            chamber's log at every poll). Raises when nobody listens any more.
+    """
+
+    def __init__(self, writer: RecordWriter, interrupter: Interrupter, beat: Callable[[], None] | None) -> None:
         self._writer = writer
         self._interrupter = interrupter
+        self._beat = beat
 
     def append(self, stream: str, row: Mapping[str, float | int | str]) -> int:
         with self._interrupter.shield():
-            return self._writer.append(stream, row)
+            number = self._writer.append(stream, row)
+        if self._beat is not None:
+            self._beat()
+        return number

@@ -46,6 +46,10 @@ def _root(
     version: Annotated[bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")] = False,
 ) -> None:
     """From a sequence file to an amplifier's data sheet. Rehearse before you run; check before you rehearse."""
+    from benchkit.guardian.notices import take_notices
+
+    for notice in take_notices():
+        typer.echo(str(notice), err=True)
 
 
 for _verb in (check, identify, rehearse, run, report, export, schema):
