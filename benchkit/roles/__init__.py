@@ -1,8 +1,8 @@
 """
 The abstract instruments: what each role promises, kept once, for every driver.
 
-How it stacks: settings (what a role is told), dialect (commands as data), limits and units, then instrument (what all promise),
-reading (arm and collect), one file per role, and drivers (the table of them).
+How it stacks: settings (what a role is told), dialect (commands as data), limits and units, then instrument (what all
+promise), reading (arm and collect), one file per role, and drivers (the table of them).
 """
 
 from benchkit.roles.analyser import Analyser

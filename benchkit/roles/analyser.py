@@ -21,8 +21,10 @@ class Analyser(ReadingInstrument):
     """A spectrum analyser. Levels are those at its connector. One reading is one sweep and the marker's level."""
 
     ROLE: ClassVar[str] = "analyser"
-    VALUES = {"power_unit": ""}
+    VALUES: ClassVar[dict[str, str]] = {"power_unit": ""}
     """DBM or W for an analyser that cannot be asked for its unit; empty: ask."""
+
+    settings: AnalyserSettings
 
     def __init__(self, name: str, link: Link, settings: AnalyserSettings) -> None:
         super().__init__(name, link, settings)
@@ -141,6 +143,12 @@ class Analyser(ReadingInstrument):
         hook(value)
         self._set[setting] = value
         self._note(setting, value)
+
+    def _prepare(self) -> None:
+        # Reset: offsets and corrections that somebody left on would be a silent error in every reading.
+        self._reset()
+        self._configure()
+        self._learn_unit()
 
     def _learn_unit(self) -> None:
         unit = self._values["power_unit"] or self._ask_unit()

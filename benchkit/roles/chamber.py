@@ -20,13 +20,19 @@ class Chamber(ReadingInstrument):
     """
     A chamber. Temperatures here are always in degrees Celsius; the instrument's own unit is asked, never assumed.
 
-    It is never reset (*RST), and prepare() neither starts nor stops it: it may be holding a part at temperature, and a jump
-    or a slow warming with its condensation is worse than leaving it as somebody meant it.
+    It is never reset (*RST), and prepare() neither starts nor stops it: it may be holding a part at temperature, and
+    a jump or a slow warming with its condensation is worse than leaving it as somebody meant it.
     """
 
     ROLE: ClassVar[str] = "chamber"
-    VALUES = {"temperature_unit": "", "limit_resolution_k": "0.1"}
-    """`temperature_unit`: C, F or K for a chamber that cannot be asked; empty: ask. `limit_resolution_k`: for reading back."""
+    VALUES: ClassVar[dict[str, str]] = {"temperature_unit": "", "ramp_unit": "K", "limit_resolution_k": "0.1"}
+    """
+    `temperature_unit`: C, F or K for a chamber that cannot be asked; empty: ask. `ramp_unit`: of the rate, per
+    minute, likewise;
+    empty: that of the temperatures. `limit_resolution_k`: how far limits may read back from what was set.
+    """
+
+    settings: ChamberSettings
 
     def __init__(self, name: str, link: Link, settings: ChamberSettings) -> None:
         super().__init__(name, link, settings)
@@ -81,7 +87,7 @@ class Chamber(ReadingInstrument):
             raise outside(
                 f"ramp of {self.name}", ramp_k_per_min, math.ulp(0.0), self._ramp_max_k_per_min, "K/min", source, source
             )
-        unit = self._known_unit()
+        unit = self._unit_named(self._values["ramp_unit"]) if self._values["ramp_unit"] else self._known_unit()
         self._ramp_k_per_min = None
         self._set_ramp(unit.from_kelvins(ramp_k_per_min))
         self._ramp_k_per_min = ramp_k_per_min
@@ -91,7 +97,8 @@ class Chamber(ReadingInstrument):
         """
         Set the temperatures at which the chamber itself gives up, and read them back. [degC]
 
-        With `without_temperature_limits` in the bench file nothing is sent; set-points outside are refused here all the same.
+        With `without_temperature_limits` in the bench file nothing is sent; set-points outside are refused here all
+        the same.
 
         Raises:
             LimitError: Outside temperature_min..temperature_max of the bench file, or low above high.
@@ -104,7 +111,13 @@ class Chamber(ReadingInstrument):
                 raise outside(f"{what} of {self.name}", value, least_degc, most_degc, "°C", *sources)
         if low_degc >= high_degc:
             raise outside(
-                f"low limit of {self.name}", low_degc, least_degc, high_degc, "°C", sources[0], "the high limit asked for"
+                f"low limit of {self.name}",
+                low_degc,
+                least_degc,
+                high_degc,
+                "°C",
+                sources[0],
+                "the high limit asked for",
             )
         if (low_degc, high_degc) == self._limits_degc:
             return
@@ -120,8 +133,8 @@ class Chamber(ReadingInstrument):
                 if not abs(actual_degc - asked_degc) <= self._limit_resolution_k * (1 + 1e-9):
                     raise ProtectionError(
                         self.name,
-                        f"{what} temperature limit reads back as {actual_degc:.6g} °C instead of {asked_degc:.6g} °C, further "
-                        f"than its resolution {self._limit_resolution_k:g} K",
+                        f"{what} temperature limit reads back as {actual_degc:.6g} °C instead of {asked_degc:.6g} °C, "
+                        f"further than its resolution {self._limit_resolution_k:g} K",
                     )
         self._limits_degc = self._allowed_degc = (low_degc, high_degc)
         self._allowed_sources = (
@@ -174,7 +187,9 @@ class Chamber(ReadingInstrument):
     def missing_protections(self) -> tuple[str, ...]:
         if not self._without_limits:
             return ()
-        return (f"{self.name}: no temperature limits of its own ({bench_key(self.name, 'without_temperature_limits')})",)
+        return (
+            f"{self.name}: no temperature limits of its own ({bench_key(self.name, 'without_temperature_limits')})",
+        )
 
     def _make_safe(self) -> None:
         self.stop()
@@ -182,18 +197,21 @@ class Chamber(ReadingInstrument):
             raise InstrumentError(self.name, "reads as still conditioning after it was stopped")
 
     def _prepare(self) -> None:
+        self._configure()
         self._known_unit()
 
     def _known_unit(self) -> TemperatureUnit:
         if self._unit is None:
-            word = self._values["temperature_unit"] or self._ask_unit()
-            unit = TEMPERATURE_UNITS.get(word.strip().upper())
-            if unit is None:
-                raise ReplyError(
-                    self.name, f"its temperature unit is {word!r}; only {', '.join(TEMPERATURE_UNITS)} are understood"
-                )
-            self._unit = unit
+            self._unit = self._unit_named(self._values["temperature_unit"] or self._ask_unit())
         return self._unit
+
+    def _unit_named(self, word: str) -> TemperatureUnit:
+        try:
+            return TEMPERATURE_UNITS[word.strip().upper()]
+        except KeyError:
+            raise ReplyError(
+                self.name, f"its temperature unit is {word!r}; only {', '.join(TEMPERATURE_UNITS)} are understood"
+            ) from None
 
     @abstractmethod
     def _ask_unit(self) -> str:
@@ -205,7 +223,7 @@ class Chamber(ReadingInstrument):
 
     @abstractmethod
     def _set_ramp(self, ramp: float) -> None:
-        """Rate, in the instrument's unit per minute."""
+        """Rate, in `ramp_unit` per minute."""
 
     @abstractmethod
     def _set_limits(self, low: float, high: float) -> None:

@@ -1,9 +1,9 @@
 """
 A driver's commands as data: templates with named fields, which the bench file may respell.
 
-A template is text with fields such as `:POW {level_dbm:.15g} DBM`. It is filled in by str.format; so that a file can never
-reach more than the numbers handed over, fields are plain names the driver's own template has, and formats are those
-of plain numbers. What is wrong in a file's `dialect:` is found when the instrument is opened, all at once.
+A template is text with fields such as `:POW {level_dbm:.15g} DBM`. It is filled in by str.format; so that a file can
+never reach more than the numbers handed over, fields are plain names the driver's own template has, and formats are
+those of plain numbers. What is wrong in a file's `dialect:` is found when the instrument is opened, all at once.
 """
 
 from __future__ import annotations
@@ -35,12 +35,10 @@ class Dialect:
     Commands ready to be filled in, and the plain values beside them.
 
     Attributes:
-        templates: By name. An empty one means: the instrument has no such thing.
-        commands: The same, ready: each takes its fields by keyword.
+        commands: By name; each takes its fields by keyword. Empty text comes of a command that the instrument has not.
         values: By name, as text: resolutions, fixed units and the like.
     """
 
-    templates: Mapping[str, str]
     commands: Mapping[str, Fill]
     values: Mapping[str, str]
 
@@ -73,14 +71,17 @@ def read_dialect(
         )
     merged = {name: respelled.get(name, template) for name, template in commands.items()}
     return Dialect(
-        merged,
         {name: template.format for name, template in merged.items()},
         {name: respelled.get(name, value) for name, value in values.items()},
     )
 
 
 def dialect_mistakes(
-    commands: Mapping[str, str], values: Mapping[str, str], respelled: Mapping[str, str], *, may_be_empty: frozenset[str]
+    commands: Mapping[str, str],
+    values: Mapping[str, str],
+    respelled: Mapping[str, str],
+    *,
+    may_be_empty: frozenset[str],
 ) -> list[tuple[str, str]]:
     """Every mistake in `respelled`: the entry's name and what is wrong with it."""
     mistakes = []
@@ -128,8 +129,9 @@ def _command_problem(default: str, text: str, may_be_empty: bool) -> str:
         text.format(**{name: 1 if name in _WHOLE_NUMBERS else "1" if name == "routes" else 1.5 for name in fields})
     except (ValueError, TypeError) as error:
         return f"{text!r} cannot be filled in: {error}"
-    if default.strip() and has_query(default) != has_query(text):
-        return f"must {'ask something' if has_query(default) else 'ask nothing'}, as {default!r} does"
+    if has_query(default) != has_query(text):
+        verb = "must ask something" if has_query(default) else "must not ask anything"
+        return f"{verb}, as the driver's own {default!r}"
     return ""
 
 

@@ -44,7 +44,7 @@ def driver_class(name: str, role: str) -> type[Instrument]:
         raise _mistake(f"driver {name!r} ({entry.value}) cannot be loaded: {error}") from error
     if not (isinstance(driver, type) and issubclass(driver, Instrument)):
         raise _mistake(f"driver {name!r} ({entry.value}) is not a driver: not a class built on a role")
-    if driver.ROLE != role:
+    if role != driver.ROLE:
         fitting = ", ".join(sorted(other for other in table if role.replace(" ", "-") in other))
         hint = f"; for a {role} there are {fitting}" if fitting else ""
         raise _mistake(f"driver {name!r} is for a {driver.ROLE}, not for a {role}{hint}")

@@ -1,8 +1,8 @@
 """
 What every instrument promises, whatever its role.
 
-The public methods keep the promise: limits, order, cache, log. A driver fills hooks (underscored) of one to three lines, each
-a command of its `COMMANDS`. Rules that hold for all roles:
+The public methods keep the promise: limits, order, cache, log. A driver fills hooks (underscored) of one to three
+lines, each a command of its `COMMANDS`. Rules that hold for all roles:
 
 - A setting that is set already is not sent again. What is remembered is dropped (`forget_settings`) whenever it may be
   wrong: the wire failed, the instrument reported errors, an answer was abandoned.
@@ -14,39 +14,28 @@ a command of its `COMMANDS`. Rules that hold for all roles:
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from typing import ClassVar
 
-from benchkit.errors import (
-    BenchkitError,
-    ClosedError,
-    ErrorQueueError,
-    FileError,
-    LinkError,
-    LinkTimeout,
-    MakeSafeError,
-    Mistake,
-    ReplyError,
-)
+from benchkit.errors import BenchkitError, ErrorQueueError, LinkTimeout, MakeSafeError
 from benchkit.link import Link
-from benchkit.roles.dialect import read_dialect
+from benchkit.roles.conversation import Conversation
 from benchkit.roles.settings import InstrumentSettings
-from benchkit.scpi import Identity, ScpiError, join, parse_boolean, parse_error, parse_identity, parse_number
+from benchkit.scpi import Identity, ScpiError, parse_error, parse_identity
 
 __all__ = ["Instrument", "Listener"]
 
 Listener = Callable[[str, str, object], None]
 """Told of every setting that was changed: instrument, setting, value in the unit the setting's name carries."""
 
-_SHOWN = 60
 # No queue is this long; an instrument that has more to say does not empty it by being asked.
 _ERRORS_MAX = 64
-# Making safe waits no longer than this for one answer: other instruments are waiting to be made safe.
-_SAFE_TIMEOUT_S = 2.0
 _UNDEFINED_HEADER = -113
+# Common practice, no source: a reset that sets relays and attenuators takes some seconds.
+_RESET_TIME_S = 10.0
 
 
-class Instrument(ABC):
+class Instrument(Conversation, ABC):
     """
     One instrument in one role.
 
@@ -57,6 +46,7 @@ class Instrument(ABC):
 
     Attributes:
         listener: Told of every changed setting, if set.
+        settings: What the bench file says about it.
 
     Raises:
         FileError: The bench file's `dialect:` respells what this driver does not have, or wrongly.
@@ -64,39 +54,13 @@ class Instrument(ABC):
 
     ROLE: ClassVar[str]
     """The role's name in the bench file."""
-    COMMANDS: ClassVar[Mapping[str, str]] = {}
-    """The driver's commands: templates by name."""
-    VALUES: ClassVar[Mapping[str, str]] = {}
-    """Plain values that a dialect may change as well: resolutions, fixed units."""
-    MAY_BE_EMPTY: ClassVar[frozenset[str]] = frozenset()
-    """Commands an instrument may not have; empty, nothing is sent."""
-
-    COMMON_COMMANDS: ClassVar[Mapping[str, str]] = {
-        "identity": "*IDN?",
-        "options": "*OPT?",
-        "clear_status": "*CLS",
-        "next_error": ":SYST:ERR?",
-    }
-    """Of every instrument (IEEE 488.2, SCPI-1999 Vol 2, 21.8)."""
 
     def __init__(self, name: str, link: Link, settings: InstrumentSettings) -> None:
-        self.name = name
+        super().__init__(name, link, settings)
         self.listener: Listener | None = None
-        self._link = link
-        self._timeout_s = settings.timeout_s
-        self._closed = False
-        dialect = read_dialect(
-            {**self.COMMON_COMMANDS, **self.COMMANDS},
-            self.VALUES,
-            settings.dialect,
-            may_be_empty=self.MAY_BE_EMPTY | {"options"},
-            instrument=name,
-        )
-        self._templates = dialect.templates
-        self._commands = dialect.commands
-        self._values = dialect.values
+        self.settings = settings
 
-    # ------------------------------------------------------------------------------------------------ public
+    # ---------------------------------------------------------------------------------------- public
 
     @property
     def address(self) -> str:
@@ -119,8 +83,8 @@ class Instrument(ABC):
         """
         Ask what is fitted; empty if it does not say.
 
-        *OPT? is optional in IEEE 488.2. An instrument without it says nothing but an error -113; that, and only that, is
-        taken for an empty answer.
+        *OPT? is optional in IEEE 488.2. An instrument without it says nothing but an error -113; that, and only that,
+        is taken for an empty answer.
         """
         try:
             return self._query("options").strip().strip('"')
@@ -168,6 +132,7 @@ class Instrument(ABC):
             InstrumentError, LinkError: It is not in that state.
         """
         self.abandon()
+        self._send("remote")
         self._send("clear_status")
         self._prepare()
         self.check_errors()
@@ -184,14 +149,11 @@ class Instrument(ABC):
         self._attempt_twice(self.name, self._make_safe)
 
     def abandon(self) -> None:
-        """Drop an answer that is due, so that it can never become the next; and forget what was set. Waits for nothing."""
+        """Drop an answer that is due, so that it never becomes the next; forget what was set. Waits for nothing."""
         self._require_open()
         self.forget_settings()
         if self._link.is_waiting:
             self._link.abandon()
-
-    def forget_settings(self) -> None:
-        """Forget what was set: each setting is sent again when it is asked for next."""
 
     def missing_protections(self) -> tuple[str, ...]:
         """Protections that the bench file says, in so many words, this instrument has not. One line each."""
@@ -219,115 +181,28 @@ class Instrument(ABC):
         self._closed = True
         self._link.close()
 
-    # ------------------------------------------------------------------------------------------------ hooks
+    # ---------------------------------------------------------------------------------------- hooks
 
     @abstractmethod
     def _prepare(self) -> None:
-        """Known, safe state. The status is clear before, and the error queue is checked after."""
+        """Known, safe state: the role's. The status is clear before, and the error queue is checked after."""
+
+    def _configure(self) -> None:
+        """Settings of this dialect that the role does not know: single readings, units. Part of `prepare`."""
 
     def _make_safe(self) -> None:
-        """Switch off and verify; nothing by default, for instruments that only look."""
+        """Switch off and verify; nothing by default."""
 
-    # ------------------------------------------------------------------------------------------------ for roles, drivers
+    # ------------------------------------------------------------------ for roles
 
-    def _has(self, command: str) -> bool:
-        """Whether the instrument has `command`: the bench file may say it has not."""
-        return bool(self._templates[command])
-
-    def _send(self, command: str, **fields: object) -> None:
-        """Send a command. One that the instrument has not is not sent."""
-        message = self._commands[command](**fields)
-        if message:
-            self._write(message)
-
-    def _write(self, message: str) -> None:
-        try:
-            self._link.write(message)
-        except LinkError:
-            self.forget_settings()
-            raise
-
-    def _query(self, command: str, **fields: object) -> str:
-        """Send a question and read its answer. One that the instrument has not is answered by nothing."""
-        message = self._commands[command](**fields)
-        return self._query_message(message) if message else ""
-
-    def _query_message(self, message: str, timeout_s: float | None = None) -> str:
-        try:
-            return self._link.query(message, timeout_s=self._timeout_s if timeout_s is None else timeout_s)
-        except LinkError:
-            self.forget_settings()
-            raise
-
-    def _number(self, question: str, reply: str) -> float:
-        try:
-            return parse_number(reply)
-        except ValueError as error:
-            raise self._bad_reply(question, reply, error) from error
-
-    def _boolean(self, question: str, reply: str) -> bool:
-        try:
-            return parse_boolean(reply)
-        except ValueError as error:
-            raise self._bad_reply(question, reply, error) from error
-
-    def _query_number(self, command: str, **fields: object) -> float:
-        return self._number(command, self._query(command, **fields))
-
-    def _query_boolean(self, command: str, **fields: object) -> bool:
-        return self._boolean(command, self._query(command, **fields))
-
-    def _query_protection(self, command: str, **fields: object) -> tuple[float, bool]:
-        """Ask a level and, if the command asks that too, whether it is switched on: `8.0;1`."""
-        reply = self._query(command, **fields)
-        level, separator, state = reply.partition(";")
-        return self._number(command, level), self._boolean(command, state) if separator else True
-
-    def _query_verified(self, command: str, **fields: object) -> str:
-        """Ask something together with *IDN?, so that no late answer to another question can pass for this one's."""
-        message = join(self._commands[command](**fields), self._commands["identity"]())
-        reply = self._query_message(message, min(self._timeout_s, _SAFE_TIMEOUT_S))
-        state, _, identity = reply.partition(";")
-        try:
-            parse_identity(identity)
-        except ValueError as error:
-            raise self._bad_reply(message, reply, error) from error
-        return state
-
-    def _query_output(self, command: str, **fields: object) -> bool:
-        """Ask whether an output is on."""
-        return self._boolean(command, self._query_verified(command, **fields))
-
-    def _bad_reply(self, question: str, reply: str, cause: Exception | str) -> ReplyError:
-        """The error for a reply that is not what the question allows; `question` is a command's name or a message."""
-        shown = reply if len(reply) <= _SHOWN else f"{reply[:_SHOWN]}... ({len(reply)} characters)"
-        return ReplyError(self.name, f"asked {question!r}, it answered {shown!r}: {cause}")
-
-    def _value_number(self, name: str) -> float:
-        """
-        One of the driver's values as a number, zero or above.
-
-        Raises:
-            FileError: The bench file respells it as something else.
-        """
-        text = self._values[name]
-        try:
-            value = parse_number(text)
-        except ValueError:
-            value = -1.0
-        if not 0.0 <= value < 1e37:
-            raise FileError(
-                [Mistake("bench file", None, f"instruments.{self.name}.dialect.{name}", f"{text!r} is not a number above 0")]
-            )
-        return value
+    def _reset(self) -> None:
+        """*RST, and wait for its end. Never for what may be holding or feeding a part."""
+        self._send_and_wait("reset", timeout_s=self._timeout_s + _RESET_TIME_S)
+        self.forget_settings()
 
     def _note(self, setting: str, value: object) -> None:
         if self.listener is not None:
             self.listener(self.name, setting, value)
-
-    def _require_open(self) -> None:
-        if self._closed:
-            raise ClosedError(f"{self.name}: used after close")
 
     def _attempt_twice(self, what: str, act: Callable[[], None]) -> None:
         self._require_open()

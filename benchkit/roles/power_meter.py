@@ -23,12 +23,15 @@ class PowerMeter(ReadingInstrument):
     """
     A power meter. Levels are those at its sensor's connector.
 
-    It may answer in watts: its unit is asked once before the first reading, and again after anything that may have changed it.
+    It may answer in watts: its unit is asked once before the first reading, and again after anything that may have
+    changed it.
     """
 
     ROLE: ClassVar[str] = "power meter"
-    VALUES = {"power_unit": "", "zeroing_time_s": "60"}
+    VALUES: ClassVar[dict[str, str]] = {"power_unit": "", "zeroing_time_s": "60"}
     """`power_unit`: DBM or W for a meter that cannot be asked for it; empty: ask. `zeroing_time_s`: longest wait."""
+
+    settings: PowerMeterSettings
 
     def __init__(self, name: str, link: Link, settings: PowerMeterSettings) -> None:
         super().__init__(name, link, settings)
@@ -75,7 +78,9 @@ class PowerMeter(ReadingInstrument):
         if averages == self._averages:
             return
         if int(averages) != averages or not 1 <= averages <= _AVERAGES_MAX:
-            raise MisuseError(f"{self.name}: {averages!r} averages; it must be a whole number from 1 to {_AVERAGES_MAX}")
+            raise MisuseError(
+                f"{self.name}: {averages!r} averages; it must be a whole number from 1 to {_AVERAGES_MAX}"
+            )
         self._averages = None
         self._set_averages(int(averages))
         self._averages = int(averages)
@@ -122,6 +127,12 @@ class PowerMeter(ReadingInstrument):
         if self._to_dbm is None:  # the unit was forgotten between arm and collect
             raise MisuseError(f"{self.name}: settings were forgotten while a reading was due")
         return self._to_dbm(value)
+
+    def _prepare(self) -> None:
+        # Reset: offsets and corrections that somebody left on would be a silent error in every reading.
+        self._reset()
+        self._configure()
+        self._learn_unit()
 
     def _learn_unit(self) -> None:
         unit = self._values["power_unit"] or self._ask_unit()

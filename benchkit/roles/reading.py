@@ -43,7 +43,9 @@ class ReadingInstrument(Instrument):
         """Start a reading by asking for it."""
         if self._question is not None:
             self._require_open()
-            raise MisuseError(f"{self.name}: armed twice; the reading asked for by {self._question!r} was not collected")
+            raise MisuseError(
+                f"{self.name}: armed twice; the reading asked for by {self._question!r} was not collected"
+            )
         if self._must_abort:
             self._abort()
             self._must_abort = False

@@ -1,8 +1,8 @@
 """
 What a role must be told about its instrument, as protocols: the bench file's models have these attributes.
 
-Roles stand below the bench file and do not import it. Names carry the unit. Accuracies and the like, which roles don't need,
-are left out.
+Roles stand below the bench file and do not import it. Names carry the unit. Accuracies and the like, which roles
+don't need, are left out.
 """
 
 from __future__ import annotations

@@ -19,12 +19,14 @@ class Source(Instrument):
     """
     An RF source. Levels are those at its own connector.
 
-    A level limit in an instrument may clamp in silence what is asked for. So a level above the limit that was set is refused
-    here already, whether or not the instrument has one.
+    A level limit in an instrument may clamp in silence what is asked for. So a level above the limit that was set is
+    refused here already, whether or not the instrument has one.
     """
 
     ROLE: ClassVar[str] = "source"
-    VALUES = {"level_limit_resolution_db": "0.01"}
+    VALUES: ClassVar[dict[str, str]] = {"level_limit_resolution_db": "0.01"}
+
+    settings: SourceSettings
 
     def __init__(self, name: str, link: Link, settings: SourceSettings) -> None:
         super().__init__(name, link, settings)
@@ -154,7 +156,18 @@ class Source(Instrument):
             return ()
         return (f"{self.name}: no level limit of its own ({bench_key(self.name, 'without_level_limit')})",)
 
+    def _prepare(self) -> None:
+        # Off before the reset: what a reset does on its way is the instrument's affair. The reset itself is wanted: an
+        # offset or a modulation that somebody left on would be a silent error in every level.
+        self._output_off()
+        self._reset()
+        self._configure()
+        self._output_off_verified()
+
     def _make_safe(self) -> None:
+        self._output_off_verified()
+
+    def _output_off_verified(self) -> None:
         self.output_off()
         if self._ask_output():
             raise InstrumentError(self.name, "RF reads on after it was switched off")

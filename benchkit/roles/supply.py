@@ -21,17 +21,19 @@ class Supply(ReadingInstrument):
     """
     A supply with one output or several, by number.
 
-    It is never reset (*RST): that would drop all outputs at once, in the instrument's own order, and a depletion-mode part
-    that loses its gate before its drain is lost. Outputs go off one by one, the one with the highest rated voltage first, each
-    read back: in a pair of drain and gate the drain is the more positive one.
+    It is never reset (*RST): that would drop all outputs at once, in the instrument's own order, and a depletion-mode
+    part that loses its gate before its drain is lost. Outputs go off one by one, the one with the highest rated
+    voltage first, each read back: in a pair of drain and gate the drain is the more positive one.
     """
 
     ROLE: ClassVar[str] = "supply"
-    VALUES = {
+    VALUES: ClassVar[dict[str, str]] = {
         "current_limit_resolution_a": "0.0001",
         "over_voltage_resolution_v": "0.01",
     }
     """How far a protection may read back from what was set: the instrument's resolution."""
+
+    settings: SupplySettings
 
     def __init__(self, name: str, link: Link, settings: SupplySettings) -> None:
         super().__init__(name, link, settings)
@@ -66,7 +68,8 @@ class Supply(ReadingInstrument):
         Set an output's voltage. [V]
 
         Raises:
-            LimitError: Outside voltage_min..voltage_max of the bench file, or above the over-voltage protection that was set.
+            LimitError: Outside voltage_min..voltage_max of the bench file, or above the over-voltage protection that
+            was set.
         """
         ratings = self._channel(channel)
         if voltage_v == self._voltage_v.get(channel):
@@ -79,7 +82,11 @@ class Supply(ReadingInstrument):
         over_voltage_v = self._over_voltage_v.get(channel)
         if over_voltage_v is not None and abs(voltage_v) > over_voltage_v:
             raise LimitError(
-                self._what("voltage", channel), abs(voltage_v), over_voltage_v, "V", "over-voltage protection, set before"
+                self._what("voltage", channel),
+                abs(voltage_v),
+                over_voltage_v,
+                "V",
+                "over-voltage protection, set before",
             )
         self._voltage_v.pop(channel, None)
         self._set_voltage(channel, voltage_v)
@@ -100,7 +107,13 @@ class Supply(ReadingInstrument):
         if not 0.0 < current_a <= ratings.current_max_a:
             source = self._key(channel, "current_max")
             raise outside(
-                self._what("current limit", channel), current_a, math.ulp(0.0), ratings.current_max_a, "A", source, source
+                self._what("current limit", channel),
+                current_a,
+                math.ulp(0.0),
+                ratings.current_max_a,
+                "A",
+                source,
+                source,
             )
         self._current_limit_a.pop(channel, None)
         self._set_current_limit(channel, current_a)
@@ -131,7 +144,9 @@ class Supply(ReadingInstrument):
             self._set_over_voltage(channel, voltage_v)
             actual_v, active = self._ask_over_voltage(channel)
             if not active:
-                raise ProtectionError(self.name, f"output {channel}: over-voltage protection reads back as switched off")
+                raise ProtectionError(
+                    self.name, f"output {channel}: over-voltage protection reads back as switched off"
+                )
             self._require_near(
                 channel, "over-voltage protection", actual_v, voltage_v, "V", self._over_voltage_resolution_v
             )
@@ -154,9 +169,9 @@ class Supply(ReadingInstrument):
         self._set_over_current(channel, on)
         if self._ask_over_current(channel) != on:
             raise ProtectionError(
-                self.name, f"output {channel}: over-current trip reads back as {'off' if on else 'on'} after it was switched "
-                f"{'on' if on else 'off'}"
-            )  # fmt: skip
+                self.name,
+                f"output {channel}: over-current trip reads back as {_on_off(not on)} instead of {_on_off(on)}",
+            )
         self._over_current[channel] = on
         self._note(f"over_current {channel}", on)
 
@@ -227,8 +242,8 @@ class Supply(ReadingInstrument):
         """
         All outputs off, the highest rated voltage first, each read back.
 
-        If one cannot be verified off, those that can go negative stay as they are: one of them may be the gate that holds
-        its device off.
+        If one cannot be verified off, those that can go negative stay as they are: one of them may be the gate that
+        holds its device off.
 
         Raises:
             MakeSafeError: Lists the outputs that could not be switched off or verified, or were left on.
@@ -237,7 +252,9 @@ class Supply(ReadingInstrument):
         failures: list[str] = []
         for channel in self._highest_first():
             if failures and self._channels[channel].voltage_min_v < 0:
-                failures.append(f"{self.name} output {channel}: left as it is, for it may be the gate of one that is still on")
+                failures.append(
+                    f"{self.name} output {channel}: left as it is, for it may be the gate of one that is still on"
+                )
                 continue
             try:
                 self.make_output_safe(channel)
@@ -255,18 +272,17 @@ class Supply(ReadingInstrument):
         missing = []
         for channel, ratings in self._channels.items():
             if ratings.without_over_voltage:
-                missing.append(
-                    f"{self.name} output {channel}: no over-voltage protection ({self._key(channel, 'without_over_voltage')})"
-                )
+                missing.append((channel, "over-voltage protection", "without_over_voltage"))
             if ratings.without_over_current:
-                missing.append(
-                    f"{self.name} output {channel}: no over-current trip ({self._key(channel, 'without_over_current')})"
-                )
-        return tuple(missing)
+                missing.append((channel, "over-current trip", "without_over_current"))
+        return tuple(
+            f"{self.name} output {channel}: no {what} ({self._key(channel, key)})" for channel, what, key in missing
+        )
 
     def _prepare(self) -> None:
         for channel in self._highest_first():
             self._output_off_verified(channel)
+        self._configure()
 
     def _output_off_verified(self, channel: int) -> None:
         self.output_off(channel)
@@ -285,14 +301,12 @@ class Supply(ReadingInstrument):
                 f"{self.name}: no output {channel!r}; {bench_key(self.name, 'channels')} has {known}"
             ) from None
 
-    def _require_near(
-        self, channel: int, what: str, actual: float, asked: float, unit: str, resolution: float
-    ) -> None:
+    def _require_near(self, channel: int, what: str, actual: float, asked: float, unit: str, resolution: float) -> None:
         if not abs(actual - asked) <= resolution * (1 + 1e-9):
             raise ProtectionError(
                 self.name,
-                f"output {channel}: {what} reads back as {actual:.6g} {unit} instead of {asked:.6g} {unit}, further than its "
-                f"resolution {resolution:g} {unit}",
+                f"output {channel}: {what} reads back as {actual:.6g} {unit} instead of {asked:.6g} {unit}, "
+                f"further than its resolution {resolution:g} {unit}",
             )
 
     def _what(self, quantity: str, channel: int) -> str:
@@ -345,3 +359,7 @@ class Supply(ReadingInstrument):
     @abstractmethod
     def _measure_question(self, channels: tuple[int, ...]) -> str:
         """One message that asks voltage and current of each output, in this order."""
+
+
+def _on_off(on: bool) -> str:
+    return "on" if on else "off"

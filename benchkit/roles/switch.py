@@ -19,11 +19,13 @@ class Switch(Instrument):
     """
     A switch with numbered routes.
 
-    Neither prepare() nor make_safe() moves a contact: RF may be on, and a contact that opens under power burns. RF goes off at
-    its source.
+    Neither prepare() nor make_safe() moves a contact: RF may be on, and a contact that opens under power burns. RF
+    goes off at its source.
     """
 
     ROLE: ClassVar[str] = "switch"
+
+    settings: SwitchSettings
 
     def __init__(self, name: str, link: Link, settings: SwitchSettings) -> None:
         super().__init__(name, link, settings)
@@ -65,6 +67,10 @@ class Switch(Instrument):
 
     def forget_settings(self) -> None:
         self._routes = None
+
+    def _prepare(self) -> None:
+        self._configure()
+        self._ask_connected()
 
     @abstractmethod
     def _connect(self, routes: tuple[int, ...]) -> None:

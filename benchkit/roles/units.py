@@ -1,5 +1,6 @@
 """
-Units instruments answer in, brought to ours. A unit is asked, never assumed: watts taken for dBm are a plausible number.
+Units instruments answer in, brought to ours. A unit is asked, never assumed: watts taken for dBm are a plausible
+number.
 
 SCPI-1999 Vol 2, 25 (UNIT): UNIT:POWer DBM|W, UNIT:TEMPerature C|CEL|F|FAR|K; spellings from memory.
 """

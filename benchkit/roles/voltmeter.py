@@ -21,6 +21,8 @@ class Voltmeter(ReadingInstrument):
 
     ROLE: ClassVar[str] = "voltmeter"
 
+    settings: VoltmeterSettings
+
     def __init__(self, name: str, link: Link, settings: VoltmeterSettings) -> None:
         super().__init__(name, link, settings)
         self._voltage_max_v = settings.voltage_max_v
@@ -77,6 +79,11 @@ class Voltmeter(ReadingInstrument):
 
     def forget_settings(self) -> None:
         self._function = None
+
+    def _prepare(self) -> None:
+        # Reset: a range or a null that somebody left on would be a silent error in every reading.
+        self._reset()
+        self._configure()
 
     @abstractmethod
     def _set_function(self, function: str) -> None: ...
