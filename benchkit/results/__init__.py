@@ -44,13 +44,14 @@ from benchkit.results.uncertainty import (
     COVERAGE_FACTOR,
     Budget,
     Contribution,
+    Repeated,
     relative_from_db,
+    repeated,
     root_sum_of_squares,
     standard_from_expanded,
     standard_from_rectangular,
     standard_from_triangular,
     standard_from_u_shaped,
-    standard_of_mean,
 )
 from benchkit.results.verdict import DecisionRule, Outcome, Verdict, judge
 
@@ -73,6 +74,7 @@ __all__ = [
     "Parameter",
     "Reference",
     "Refused",
+    "Repeated",
     "Result",
     "ResultCondition",
     "SaturatedPower",
@@ -102,6 +104,7 @@ __all__ = [
     "pae_percent",
     "reference_convention",
     "relative_from_db",
+    "repeated",
     "root_sum_of_squares",
     "saturated_power",
     "spread",
@@ -109,5 +112,4 @@ __all__ = [
     "standard_from_rectangular",
     "standard_from_triangular",
     "standard_from_u_shaped",
-    "standard_of_mean",
 ]

@@ -29,8 +29,8 @@ __all__ = [
 Reference = Literal["lowest levels", "maximum gain"]
 """
 "lowest levels": mean gain of the `reference_points` lowest levels.
-"maximum gain": highest running median of the gain over `reference_points` neighbouring levels; with 3, one stray
-reading cannot become the reference; with 1, the highest reading itself.
+"maximum gain": highest reading of the gain. Noise of standard deviation s raises it by up to about 2 s; a reading that
+stands alone above its neighbours is refused.
 """
 
 
@@ -79,9 +79,7 @@ def reference_convention(reference: Reference, reference_points: int) -> str:
     if reference == "lowest levels":
         many = f"mean of the {reference_points} lowest levels"
         return f"reference gain: {'lowest level' if reference_points == 1 else many}"
-    if reference_points == 1:
-        return "reference gain: highest reading"
-    return f"reference gain: highest median of {reference_points} neighbouring levels"
+    return "reference gain: highest reading of the gain"
 
 
 def compression_point(
@@ -108,11 +106,12 @@ def compression_point(
         output_dbm: Shape (n,); NaN where there is no reading. [dBm]
         compression_db: Above zero. [dB]
         reference: What compression is counted from.
-        reference_points: How many levels make the reference.
+        reference_points: How many lowest levels are averaged.
 
     Returns:
         The point; Absent, with the largest compression seen, when it is not reached: nothing is extrapolated. Absent
-        too when the levels of the reference disagree by more than half of `compression_db`, or are compressed already.
+        too when there is no reference: lowest levels that differ by more than half of `compression_db` (a stray
+        reading, or compressed already), a highest gain more than a quarter of it above its neighbours.
 
     Raises:
         ValueError: Shapes differ, or an argument is out of its range.
@@ -131,16 +130,16 @@ def compression_point(
             f"no reference gain: the {reference_points} lowest levels differ by {spread:.2f} dB, "
             f"more than half of the {compression_db:g} dB compression asked for"
         )
-    reference_gain, first = _reference_gain(gain, reference, reference_points)
+    first = 0 if reference == "lowest levels" else int(gain.argmax())
+    beside = np.delete(gain[max(0, first - 1) : first + 2], min(first, 1))
+    if reference == "maximum gain" and gain[first] - beside.max() > compression_db / 4:
+        alone = f"{gain[first]:.2f} dB at input {x[first]:+.2f} dBm"
+        return Absent(f"no reference gain: the highest, {alone}, stands alone above its neighbours")
+    reference_gain = _reference_gain(gain, reference, reference_points)
     # Compression is counted on from the reference; below the level of highest gain the gain is still rising.
     crossing = find_rise(x[first:], reference_gain - gain[first:], compression_db)
     if isinstance(crossing, Absent):
         return _not_reached(x[first:], reference_gain - gain[first:], compression_db, crossing.reason)
-    if reference == "lowest levels" and crossing.index + 1 < reference_points:
-        return Absent(
-            f"{compression_db:g} dB compression is reached within the {reference_points} lowest levels, "
-            "which are the reference"
-        )
     if ladder.gap_in(first + crossing.index, first + crossing.index + 1):
         where = f"near input {crossing.x:+.2f} dBm"
         return Absent(f"{compression_db:g} dB compression lies beside a point without reading, {where}")
@@ -185,7 +184,7 @@ def gain_compression_db(
     read = gain[np.isfinite(gain)]
     if read.size < reference_points:
         return np.full(gain.shape, np.nan)
-    compression: NDArray[np.float64] = _reference_gain(read, reference, reference_points)[0] - gain
+    compression: NDArray[np.float64] = _reference_gain(read, reference, reference_points) - gain
     return compression
 
 
@@ -193,12 +192,10 @@ def gain_expansion_db(input_dbm: ArrayLike, output_dbm: ArrayLike, *, reference_
     """
     By how much the highest gain of a ladder exceeds the mean gain of its lowest levels; 0 when it never does. [dB]
 
-    The highest gain is the highest running median of `reference_points` levels, so that noise is not called expansion.
-
     Args:
         input_dbm: Strictly ascending, shape (n,), n > reference_points. [dBm]
         output_dbm: Shape (n,); NaN where there is no reading. [dBm]
-        reference_points: How many levels make the reference.
+        reference_points: How many lowest levels are averaged.
 
     Raises:
         ValueError: Shapes differ.
@@ -217,25 +214,14 @@ def _check_reference(reference: str, reference_points: int) -> None:
         raise ValueError(f"reference_points is {reference_points}; at least 1 is needed")
 
 
-def _medians(gain: NDArray[np.float64], width: int) -> NDArray[np.float64]:
-    medians: NDArray[np.float64] = np.median(np.lib.stride_tricks.sliding_window_view(gain, width), axis=1)
-    return medians
-
-
-def _reference_gain(gain: NDArray[np.float64], reference: Reference, width: int) -> tuple[float, int]:
-    """The reference gain, and the first level that compression may be counted from."""
-    if reference == "lowest levels":
-        return float(gain[:width].mean()), 0
-    medians = _medians(gain, width)
-    highest = int(medians.argmax())
-    return float(medians[highest]), highest
+def _reference_gain(gain: NDArray[np.float64], reference: Reference, width: int) -> float:
+    return float(gain[:width].mean() if reference == "lowest levels" else gain.max())
 
 
 def _expansion(gain: NDArray[np.float64], width: int) -> float:
     # Only levels above the reference can expand; the scatter among the reference levels is not expansion.
-    above = gain[width:]
-    lowest, highest = float(gain[:width].mean()), float(_medians(above, min(width, above.size)).max())
-    return max(highest, lowest) - lowest
+    lowest = float(gain[:width].mean())
+    return max(float(gain[width:].max()), lowest) - lowest
 
 
 def _not_reached(x: NDArray[np.float64], compression: NDArray[np.float64], asked_db: float, why: str) -> Absent:

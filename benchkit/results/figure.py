@@ -41,7 +41,7 @@ class Trace:
 
 @dataclass(frozen=True)
 class Figure:
-    """One plot. `switch` names what a reader can choose between (e.g. one frequency at a time), with the traces of each."""
+    """One plot. `choices` names what a reader can choose between (e.g. one frequency), with the traces of each."""
 
     key: str
     title: str

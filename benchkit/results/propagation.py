@@ -146,5 +146,4 @@ def _per_gain(point: CompressionPoint) -> float:
 
 
 def _reference_scatter(point: CompressionPoint, scatter_db: float) -> float:
-    # A median of a few, chosen because it is the highest, is credited with no averaging.
     return scatter_db / math.sqrt(point.reference_points) if point.reference == "lowest levels" else scatter_db

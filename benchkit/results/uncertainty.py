@@ -17,13 +17,14 @@ __all__ = [
     "COVERAGE_FACTOR",
     "Budget",
     "Contribution",
+    "Repeated",
     "relative_from_db",
+    "repeated",
     "root_sum_of_squares",
     "standard_from_expanded",
     "standard_from_rectangular",
     "standard_from_triangular",
     "standard_from_u_shaped",
-    "standard_of_mean",
 ]
 
 COVERAGE_FACTOR = 2.0
@@ -52,12 +53,30 @@ def standard_from_expanded(expanded: float, coverage_factor: float = COVERAGE_FA
     return _not_negative(expanded, "expanded uncertainty") / coverage_factor
 
 
-def standard_of_mean(values: ArrayLike) -> float:
+@dataclass(frozen=True)
+class Repeated:
     """
-    Type A: experimental standard deviation of the mean, s / sqrt(n) (JCGM 100, 4.2.3). In the unit of `values`.
+    Repeated readings of one quantity, in its unit.
+
+    Attributes:
+        mean: Arithmetic mean (JCGM 100, 4.2.1).
+        standard_deviation: Experimental standard deviation s of one reading (4.2.2).
+        standard_of_mean: s / sqrt(n), the type A standard uncertainty of the mean (4.2.3).
+        count: n.
+    """
+
+    mean: float
+    standard_deviation: float
+    standard_of_mean: float
+    count: int
+
+
+def repeated(values: ArrayLike) -> Repeated:
+    """
+    Sum up repeated readings.
 
     Args:
-        values: Finite repeated readings, shape (n,), n >= 2.
+        values: Finite, shape (n,), n >= 2.
 
     Raises:
         ValueError: Fewer than two, not one-dimensional, or not finite: one reading says nothing about its scatter.
@@ -67,7 +86,8 @@ def standard_of_mean(values: ArrayLike) -> float:
         raise ValueError(f"scatter needs two readings or more in one dimension, not shape {readings.shape}")
     if not np.isfinite(readings).all():
         raise ValueError("a reading is not finite")
-    return float(np.std(readings, ddof=1)) / math.sqrt(readings.size)
+    deviation = float(np.std(readings, ddof=1))
+    return Repeated(float(readings.mean()), deviation, deviation / math.sqrt(readings.size), readings.size)
 
 
 def root_sum_of_squares(*standard: float) -> float:
