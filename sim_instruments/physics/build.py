@@ -1,0 +1,116 @@
+"""From a bench file and a device file to ports and channels, wired as the bench file says."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from benchkit.bench.load import Bench
+from benchkit.bench.model import (
+    AnalyserSettings,
+    ChannelWiring,
+    PowerMeterSettings,
+    SourceSettings,
+    SupplySettings,
+    SwitchSettings,
+)
+from benchkit.quantities import parse_quantity
+from sim_instruments.device_file import DeviceFile
+from sim_instruments.physics.channel import DeviceChannel
+from sim_instruments.physics.detector import ChannelDetector
+from sim_instruments.physics.device import ChannelDevice
+from sim_instruments.physics.paths import PathTruth
+from sim_instruments.physics.source import SourcePort
+from sim_instruments.physics.spread import UnitSpread
+from sim_instruments.physics.supply import SupplyPort
+from sim_instruments.physics.switch import SwitchPort
+from sim_instruments.physics.thermal import ChannelThermal
+from sim_instruments.physics.watch import Ratings
+
+__all__ = ["Ports", "build_channels", "build_ports", "ratings_of"]
+
+
+@dataclass(frozen=True)
+class Ports:
+    """Everything that can be touched from outside, by its name in the bench file; one object each."""
+
+    sources: Mapping[str, SourcePort]
+    supplies: Mapping[tuple[str, int], SupplyPort]
+    switches: Mapping[str, SwitchPort]
+    paths: Mapping[str, PathTruth]
+
+
+def build_ports(bench: Bench, seed: int) -> Ports:
+    """One port for each source, supply output, switch and path."""
+    instruments = bench.file.instruments
+    return Ports(
+        sources={
+            name: SourcePort(name, _source_settling_s(settings), settings.level_overshoot_db)
+            for name, settings in instruments.items()
+            if isinstance(settings, SourceSettings)
+        },
+        supplies={
+            (name, number): SupplyPort(name, number, settings.settling_time_s)
+            for name, settings in instruments.items()
+            if isinstance(settings, SupplySettings)
+            for number in settings.channels
+        },
+        switches={
+            name: SwitchPort(name, settings.power_max_dbm)
+            for name, settings in instruments.items()
+            if isinstance(settings, SwitchSettings)
+        },
+        paths={name: PathTruth(path, seed) for name, path in bench.paths.items()},
+    )
+
+
+def build_channels(
+    bench: Bench, ports: Ports, device: DeviceFile, t: float, *, seed: int, unit: str
+) -> tuple[DeviceChannel, ...]:
+    """Every channel of the wiring, of one unit."""
+    return tuple(
+        _channel(name, wiring, ports, device, t, UnitSpread(seed, unit, name))
+        for name, wiring in bench.file.wiring.channels.items()
+    )
+
+
+def ratings_of(bench: Bench) -> Ratings:
+    """What paths and meters stand."""
+    return Ratings(
+        paths_dbm={name: path.power_max_dbm for name, path in bench.file.paths.items()},
+        meters_dbm={
+            name: settings.input_max_dbm
+            for name, settings in bench.file.instruments.items()
+            if isinstance(settings, (PowerMeterSettings, AnalyserSettings))
+        },
+    )
+
+
+def _channel(
+    name: str, wiring: ChannelWiring, ports: Ports, device: DeviceFile, t: float, spread: UnitSpread
+) -> DeviceChannel:
+    output, position = wiring.output, wiring.position
+    meters = {output.power_meter: ports.paths[output.path]}
+    if output.analyser is not None:
+        meters[output.analyser] = ports.paths[output.analyser_path or output.path]
+    return DeviceChannel(
+        name=name,
+        device=ChannelDevice(device, spread),
+        detector=ChannelDetector(device, spread),
+        thermal=ChannelThermal(t, device.thermal),
+        source=ports.sources[wiring.input.source],
+        input_path=ports.paths[wiring.input.path],
+        meters=meters,
+        drain=ports.supplies[wiring.drain.supply, wiring.drain.channel],
+        gate=ports.supplies[wiring.gate.supply, wiring.gate.channel],
+        switch=None if position is None else ports.switches[position.switch],
+        closes=frozenset() if position is None else frozenset(position.close),
+        detector_voltmeter=None if wiring.detector is None else wiring.detector.voltmeter,
+        reference_voltmeter=None if wiring.reference is None else wiring.reference.voltmeter,
+    )
+
+
+def _source_settling_s(settings: SourceSettings) -> float:
+    # The bench file's `twin:` mapping may say that the true settling time is another than the one stated.
+    told = settings.twin.get("settling_time")
+    return settings.settling_time_s if told is None else parse_quantity(str(told), "s")

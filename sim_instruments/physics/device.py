@@ -1,0 +1,225 @@
+"""
+One channel of the device: from frequency, drive, voltages and channel temperature to output, phase and currents.
+
+Scalar Python throughout: this is asked for every point of every sweep. What depends on frequency alone is kept.
+"""
+
+from __future__ import annotations
+
+import cmath
+import math
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from sim_instruments.device_file import DeviceFile
+from sim_instruments.physics.spread import UnitSpread
+
+__all__ = ["ChannelDevice", "Response", "milliwatts"]
+
+NOTHING = -math.inf
+KELVIN = 273.15
+# Width over which the saturated power dies as the drain voltage sinks below the knee.
+KNEE_WIDTH_V = 0.15
+GATE_THERMAL_V = 0.045
+LN10_OVER_10 = math.log(10.0) / 10.0
+
+
+class Response(NamedTuple):
+    """
+    One channel's answer.
+
+    Attributes:
+        output_dbm: Carrier at the output pin; minus infinity: none. [dBm]
+        phase_deg: Output against input at the device's pins. [deg]
+        drive_ratio: Output over saturated power, 0 to 1. [1]
+        drain_current_a: Into the drain. [A]
+        gate_current_a: Into the gate; reverse leakage is negative. [A]
+        dissipation_w: All that goes in and does not leave as RF. [W]
+    """
+
+    output_dbm: float
+    phase_deg: float
+    drive_ratio: float
+    drain_current_a: float
+    gate_current_a: float
+    dissipation_w: float
+
+
+def milliwatts(level_dbm: float) -> float:
+    """Power of a level; minus infinity is no power. [mW]"""
+    return math.exp(LN10_OVER_10 * level_dbm)
+
+
+@dataclass(frozen=True)
+class _AtFrequency:
+    gain_db: float
+    phase_deg: float
+
+
+class ChannelDevice:
+    """
+    One channel of one unit, its values drawn once.
+
+    Args:
+        file: Nominal values and spreads.
+        spread: Deviates of this channel of this unit.
+    """
+
+    def __init__(self, file: DeviceFile, spread: UnitSpread) -> None:
+        self.file = file
+        gain, drain, sizes = file.gain, file.drain, file.spread
+        self.gain_shift_db = 0.0
+        """A fault's place: gain that was lost or won since the part was made. [dB]"""
+        self.current_factor = 1.0
+        """A fault's place: drain current against what it should be. [1]"""
+        self._gain_offset_db = sizes.gain_db * spread.deviate("gain")
+        self._saturated_dbm = (
+            file.saturation.saturated_power_dbm + sizes.saturated_power_db * spread.deviate("saturated power")
+        )
+        self._threshold_v = drain.threshold_v + sizes.threshold_v * spread.deviate("threshold")
+        self._current_a = drain.current_at_one_volt_a * self._factor(sizes.current_percent, spread.deviate("current"))
+        self._rise = drain.rise_with_drive * self._factor(sizes.rise_with_drive_percent, spread.deviate("rise"))
+        self._gate_leakage_a = file.gate.leakage_a * self._factor(
+            sizes.gate_leakage_percent, spread.deviate("gate leakage")
+        )
+        self._centre_hz = gain.centre_hz + sizes.centre_hz * spread.deviate("centre")
+        self._ripple_phase = math.pi * spread.deviate("ripple")
+        self._sharpness = file.saturation.sharpness
+        self._swing_v = drain.nominal_voltage_v - file.saturation.knee_voltage_v
+        self._tanh_nominal = math.tanh(drain.nominal_voltage_v / drain.knee_v)
+        self._nominal_k = file.nominal_at_degc + KELVIN
+        self._known: dict[float, _AtFrequency] = {}
+
+    @staticmethod
+    def _factor(percent: float, deviate: float) -> float:
+        # Lognormal: a current or a sensitivity is never negative, however wide the spread.
+        return math.exp(percent / 100.0 * deviate)
+
+    def small_signal_gain_db(self, frequency_hz: float) -> float:
+        """At nominal temperature, drain voltage and quiescent current. [dB]"""
+        return self._at(frequency_hz).gain_db
+
+    def complex_gain(
+        self,
+        frequency_hz: float,
+        input_dbm: float,
+        *,
+        drain_v: float,
+        gate_v: float,
+        channel_degc: float,
+    ) -> complex:
+        """Ratio of the output's wave to the input's, magnitude and phase. [1]"""
+        response = self.respond(frequency_hz, input_dbm, drain_v, gate_v, channel_degc)
+        magnitude = 10.0 ** ((response.output_dbm - input_dbm) / 20.0)
+        return cmath.rect(magnitude, math.radians(response.phase_deg))
+
+    def quiescent_current_a(self, drain_v: float, gate_v: float, channel_degc: float) -> float:
+        """Drain current without drive. [A]"""
+        drain = self.file.drain
+        if drain_v <= 0.0:
+            return 0.0
+        rise_k = channel_degc - self.file.nominal_at_degc
+        above = (gate_v - self._threshold_v - drain.threshold_v_per_k * rise_k) / drain.turn_on_v
+        # A soft turn-on: width * ln(1 + exp(above)); far above threshold it is the voltage above threshold itself.
+        soft = above if above > 35.0 else math.log1p(math.exp(above))
+        mobility = (self._nominal_k / (channel_degc + KELVIN)) ** drain.mobility_exponent
+        current = self._current_a * mobility * (drain.turn_on_v * soft) ** drain.exponent
+        knee = math.tanh(drain_v / drain.knee_v) / self._tanh_nominal
+        slope = 1.0 + drain.output_conductance_per_v * (drain_v - drain.nominal_voltage_v)
+        return (current * knee * slope + drain.leakage_a * drain_v / drain.nominal_voltage_v) * self.current_factor
+
+    def respond(
+        self, frequency_hz: float, input_dbm: float, drain_v: float, gate_v: float, channel_degc: float
+    ) -> Response:
+        """The channel's answer; `input_dbm` minus infinity: not driven. [Hz, dBm, V, degC]"""
+        file = self.file
+        quiescent_a = self.quiescent_current_a(drain_v, gate_v, channel_degc)
+        gate_a = self.gate_current_a(drain_v, gate_v, channel_degc)
+        if input_dbm == NOTHING:
+            heat = drain_v * quiescent_a + gate_v * gate_a
+            return Response(NOTHING, 0.0, 0.0, quiescent_a, gate_a, heat)
+
+        rise_k = channel_degc - file.nominal_at_degc
+        known = self._at(frequency_hz)
+        input_mw = milliwatts(input_dbm)
+        leak_mw = input_mw * milliwatts(-file.gain.isolation_db)
+        ratio = 0.0
+        amplified_mw = 0.0
+        phase = known.phase_deg
+        if quiescent_a > 0.0:
+            gain_db = (
+                known.gain_db
+                + self.gain_shift_db
+                + file.gain.temperature_db_per_k * rise_k
+                + file.gain.db_per_decade_of_current
+                * math.log10(quiescent_a / file.drain.quiescent_current_a)
+            )
+            swing = self._swing(drain_v)
+            saturated_mw = milliwatts(
+                self._saturated_dbm + file.saturation.temperature_db_per_k * rise_k
+            ) * swing * swing  # fmt: skip
+            # Rapp, in power: y = x / (1 + x^p)^(1/p), x = G Pin / Psat.
+            x = milliwatts(input_dbm + gain_db) / saturated_mw
+            ratio = self._rapp(x)
+            amplified_mw = ratio * saturated_mw
+            phase += file.phase.at_saturation_deg * x / (1.0 + x)
+        output_mw = amplified_mw + leak_mw
+        current_a = quiescent_a * (1.0 + self._rise * ratio * ratio)
+        gate_a += file.gate.rectified_a * ratio * ratio * ratio
+        heat = drain_v * current_a + gate_v * gate_a + 1e-3 * (input_mw - output_mw)
+        return Response(10.0 * math.log10(output_mw), phase, ratio, current_a, gate_a, heat)
+
+    def harmonics(self, frequency_hz: float, response: Response) -> list[tuple[float, float]]:
+        """Second and third harmonic at the output pin. [Hz, dBm]"""
+        if response.drive_ratio <= 0.0:
+            return []
+        back_off_db = 10.0 * math.log10(response.drive_ratio)
+        return [
+            (order * frequency_hz, response.output_dbm + dbc + (order - 1) * back_off_db)
+            for order, dbc in ((2, self.file.harmonics.second_dbc), (3, self.file.harmonics.third_dbc))
+        ]
+
+    def _rapp(self, x: float) -> float:
+        p = self._sharpness
+        if x > 1.0:  # the same, written so that nothing overflows
+            return (1.0 + x**-p) ** (-1.0 / p)
+        return x * (1.0 + x**p) ** (-1.0 / p)
+
+    def _swing(self, drain_v: float) -> float:
+        """The output's voltage swing against that at nominal drain voltage. [1]"""
+        above = (drain_v - self.file.saturation.knee_voltage_v) / KNEE_WIDTH_V
+        soft = above if above > 35.0 else math.log1p(math.exp(above))
+        return KNEE_WIDTH_V * soft / self._swing_v
+
+    def gate_current_a(self, drain_v: float, gate_v: float, channel_degc: float) -> float:
+        """Into the gate without drive; leakage out of it is negative. [A]"""
+        gate = self.file.gate
+        rise_k = channel_degc - self.file.nominal_at_degc
+        doubled = 2.0 ** (rise_k / gate.leakage_doubles_every_k)
+        leakage = self._gate_leakage_a * doubled * (drain_v - gate_v) / self.file.drain.nominal_voltage_v
+        above = (gate_v - gate.forward_voltage_v) / GATE_THERMAL_V
+        if above < -35.0:
+            return -leakage
+        soft = above if above > 35.0 else math.log1p(math.exp(above))
+        return GATE_THERMAL_V * soft / gate.series_ohm - leakage
+
+    def _at(self, frequency_hz: float) -> _AtFrequency:
+        known = self._known.get(frequency_hz)
+        if known is None:
+            if len(self._known) > 10_000:
+                self._known.clear()
+            known = self._known[frequency_hz] = self._compute(frequency_hz)
+        return known
+
+    def _compute(self, frequency_hz: float) -> _AtFrequency:
+        gain = self.file.gain
+        away_hz = frequency_hz - self._centre_hz
+        # Maximally flat (Butterworth) band, of the given order, around the centre.
+        band_db = 10.0 * math.log10(1.0 + (away_hz / gain.half_bandwidth_hz) ** (2 * gain.order))
+        inside_hz = min(max(away_hz, -gain.half_bandwidth_hz), gain.half_bandwidth_hz)
+        shape_db = gain.slope_db_per_ghz * inside_hz / 1e9
+        shape_db += gain.ripple_db * math.sin(2.0 * math.pi * away_hz / gain.ripple_period_hz + self._ripple_phase)
+        return _AtFrequency(
+            gain.gain_db + self._gain_offset_db + shape_db - band_db,
+            -math.fmod(360.0 * frequency_hz * self.file.phase.delay_s, 360.0),
+        )

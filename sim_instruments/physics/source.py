@@ -1,0 +1,87 @@
+"""The RF source's connector: its level on the way from one setting to the next."""
+
+from __future__ import annotations
+
+import math
+
+from sim_instruments.physics.settling import TIME_CONSTANTS_TO_END, TIME_CONSTANTS_TO_SETTLE
+
+__all__ = ["SourcePort"]
+
+# A change of frequency disturbs the level control: the level dips this much and recovers.
+DIP_DB = 3.0
+# Overshoot is not larger than this part of the step that causes it.
+OVERSHOOT_PART = 0.3
+NOTHING = -math.inf
+
+
+class SourcePort:
+    """
+    Level at the connector over time.
+
+    A step moves exponentially in decibels; a step upwards adds an overshoot that peaks one time constant later; switched
+    on, power rises from nothing; switched off, it is gone at once (a pin switch takes microseconds).
+
+    Args:
+        settling_time_s: Within exp(-7) of a step after this. [s]
+        overshoot_db: Of a large step upwards. [dB]
+    """
+
+    def __init__(self, name: str, settling_time_s: float, overshoot_db: float) -> None:
+        self.name = name
+        self.frequency_hz = 0.0
+        self.is_on = False
+        self.extra_db = 0.0
+        """A fault's place: what the level is off by, beyond the instrument's accuracy. [dB]"""
+        self.ends_at = NOTHING
+        self.peaks_at = math.inf
+        self._time_constant_s = settling_time_s / TIME_CONSTANTS_TO_SETTLE
+        self._overshoot_db = overshoot_db
+        self._begin_s = 0.0
+        self._target_dbm = NOTHING
+        self._gap_db = 0.0
+        self._bump_db = 0.0
+        self._rises = False
+
+    def change(self, t: float, frequency_hz: float, level_dbm: float, on: bool) -> None:
+        """A new setting at `t`. [s, Hz, dBm]"""
+        before = self._level_dbm(t)
+        retuned = frequency_hz != self.frequency_hz
+        same = on == self.is_on and level_dbm == self._target_dbm
+        if same and not retuned:
+            return
+        self.frequency_hz, self.is_on, self._target_dbm = frequency_hz, on, level_dbm
+        self._begin_s = t
+        self._rises = on and before == NOTHING
+        self._gap_db = self._bump_db = 0.0
+        self.peaks_at = math.inf
+        self.ends_at = t
+        if on:
+            self.ends_at = t + TIME_CONSTANTS_TO_END * self._time_constant_s
+            if not self._rises:
+                self._gap_db = before - level_dbm - (DIP_DB if retuned else 0.0)
+                if before < level_dbm:
+                    self._bump_db = min(self._overshoot_db, OVERSHOOT_PART * (level_dbm - before))
+                    self._find_peak(t)
+
+    def level_dbm(self, t: float) -> float:
+        """At the connector; minus infinity when off. [dBm]"""
+        return self._level_dbm(t) + self.extra_db
+
+    def _level_dbm(self, t: float) -> float:
+        if not self.is_on:
+            return NOTHING
+        if t >= self.ends_at:
+            return self._target_dbm
+        x = (t - self._begin_s) / self._time_constant_s
+        decay = math.exp(-x)
+        if self._rises:
+            return NOTHING if x <= 0.0 else self._target_dbm + 10.0 * math.log10(1.0 - decay)
+        # x exp(1 - x) is 1 at its peak, x = 1.
+        return self._target_dbm + (self._gap_db + self._bump_db * math.e * x) * decay
+
+    def _find_peak(self, t: float) -> None:
+        # d/dx (gap + b x) exp(-x) = 0  at  x = 1 - gap / b.
+        bump = self._bump_db * math.e
+        if bump > 0.0 and self._time_constant_s > 0.0:
+            self.peaks_at = t + self._time_constant_s * (1.0 - self._gap_db / bump)

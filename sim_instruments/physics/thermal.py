@@ -1,0 +1,78 @@
+"""
+The device's temperatures in closed form: the case lags the air and is warmed by the device; a channel stands above the case.
+
+Dissipation is taken as constant between two moments at which the world stops to look; within such a stretch every
+temperature is exact, however often it is asked for.
+"""
+
+from __future__ import annotations
+
+import math
+
+from sim_instruments.device_file import ThermalValues
+from sim_instruments.physics.chamber import AirCourse
+
+__all__ = ["CaseThermal", "ChannelThermal"]
+
+
+class CaseThermal:
+    """tau dT/ds + T = air(s) + R P."""
+
+    def __init__(self, t: float, values: ThermalValues) -> None:
+        self._tau_s, self._k_per_w = values.case_time_constant_s, values.case_k_per_w
+        self._base_s = t
+        self._start_degc = values.ambient_degc
+        self._particular = AirCourse(values.ambient_degc, 0.0, 0.0, 0.0, 0.0, 0.0)
+
+    def begin(self, t: float, air: AirCourse, dissipation_w: float) -> None:
+        """From `t` on the air takes this course and the device dissipates this much. [s, W]"""
+        self._start_degc = self.at(t)
+        self._base_s = t
+        tau = self._tau_s
+        # Particular solution, term by term; for the damped oscillation a 2 x 2 system:
+        #   (1 - decay tau) E + turn tau F = C,   (1 - decay tau) F - turn tau E = D.
+        p, q = 1.0 - air.decay * tau, air.turn * tau
+        scale = p * p + q * q
+        if scale < 1e-12:
+            # Air and case of exactly one time constant resonate (s exp(-s / tau)); a hair beside it, nothing is lost.
+            p, q, scale = 1e-6, 0.0, 1e-12
+        self._particular = AirCourse(
+            level=air.level - air.slope * tau + self._k_per_w * dissipation_w,
+            slope=air.slope,
+            decay=air.decay,
+            turn=air.turn,
+            cosine=(p * air.cosine - q * air.sine) / scale,
+            sine=(q * air.cosine + p * air.sine) / scale,
+        )
+
+    def at(self, t: float) -> float:
+        """Case temperature. [degC]"""
+        s = t - self._base_s
+        rest = self._start_degc - self._particular.at(0.0)
+        return self._particular.at(s) + rest * math.exp(-s / self._tau_s)
+
+
+class ChannelThermal:
+    """A channel's rise above the case: first order, milliseconds."""
+
+    def __init__(self, t: float, values: ThermalValues) -> None:
+        self._tau_s, self._k_per_w = values.channel_time_constant_s, values.channel_k_per_w
+        self._base_s = t
+        self._start_k = self._target_k = 0.0
+
+    @property
+    def time_constant_s(self) -> float:
+        return self._tau_s
+
+    def begin(self, t: float, dissipation_w: float) -> None:
+        """From `t` on the channel dissipates this much. [s, W]"""
+        self._start_k = self.rise_k(t)
+        self._base_s = t
+        self._target_k = self._k_per_w * dissipation_w
+
+    def rise_k(self, t: float) -> float:
+        """Above the case. [K]"""
+        s = t - self._base_s
+        if s > 40.0 * self._tau_s:
+            return self._target_k
+        return self._target_k + (self._start_k - self._target_k) * math.exp(-s / self._tau_s)

@@ -1,0 +1,190 @@
+"""
+Notices abuse: compares what truly happens with what device, paths and instruments stand, and writes it into the ledger.
+
+Each abuse is noted when it begins, once, and again only after it had ended.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from sim_instruments.device_file import AbsoluteMaxima
+from sim_instruments.ledger import Abuse, Ledger
+from sim_instruments.physics.channel import DeviceChannel, Operating
+from sim_instruments.physics.device import milliwatts
+from sim_instruments.physics.switch import SwitchPort
+
+__all__ = ["Ratings", "Watch"]
+
+# A drain above this is on.
+DRAIN_ON_V = 0.5
+RF_INTO_UNBIASED_DBM = -30.0
+HOT_SWITCHING_DBM = 0.0
+
+
+@dataclass(frozen=True)
+class Ratings:
+    """What the bench stands. [dBm]"""
+
+    paths_dbm: Mapping[str, float]
+    meters_dbm: Mapping[str, float]
+
+
+class Watch:
+    """Everything that is watched; one of these per world."""
+
+    def __init__(
+        self, ledger: Ledger, maxima: AbsoluteMaxima, ratings: Ratings, channels: Sequence[DeviceChannel]
+    ) -> None:
+        self._ledger = ledger
+        self._maxima = maxima
+        self._ratings = ratings
+        self._channels = tuple(channels)
+        self._going_on: set[tuple[str, str]] = set()
+        self._drain_is_on = dict.fromkeys((channel.name for channel in channels), False)
+
+    def note(self, t: float, what: str, detail: str) -> None:
+        """Something that has no duration. [s]"""
+        self._ledger.note(t, what, detail)
+
+    def see_order(self, begin_s: float, end_s: float) -> None:
+        """Order of gate and drain between two moments within which no setting changed. [s]"""
+        pinched_v = self._maxima.pinched_below_v
+        for channel in self._channels:
+            name, drain, gate = channel.name, channel.drain, channel.gate
+            comes_on_s = drain.rises_above(DRAIN_ON_V, begin_s)
+            if not self._drain_is_on[name] and comes_on_s <= end_s:
+                self._drain_is_on[name] = True
+                gate_v = gate.open_voltage_v(comes_on_s)
+                if gate_v > pinched_v:
+                    self._going_on.add((name, Abuse.GATE_REMOVED))  # one abuse, not two
+                    self.note(
+                        comes_on_s,
+                        Abuse.DRAIN_WITHOUT_GATE,
+                        f"channel {name}: drain passes {DRAIN_ON_V:g} V with the gate at {gate_v:.3g} V, above {pinched_v:g} V",
+                    )
+            if self._drain_is_on[name]:
+                opens_s = math.inf if gate.is_on else gate.rises_above(pinched_v, begin_s)
+                drain_v = drain.open_voltage_v(opens_s) if opens_s <= end_s else 0.0
+                self._see(
+                    opens_s,
+                    (name, Abuse.GATE_REMOVED),
+                    opens_s <= end_s and drain_v > DRAIN_ON_V,
+                    f"channel {name}: gate output is off and the gate above {pinched_v:g} V with the drain at {drain_v:.3g} V",
+                )
+            self._drain_is_on[name] = drain.open_voltage_v(end_s) >= DRAIN_ON_V
+            if not self._drain_is_on[name]:
+                self._going_on.discard((name, Abuse.GATE_REMOVED))
+
+    def see(self, t: float, operating: Sequence[Operating]) -> None:
+        """Operating points at one moment. [s]"""
+        arriving: dict[str, float] = {}
+        for channel, point in zip(self._channels, operating, strict=True):
+            self._see_pins(t, channel.name, point)
+            if channel.is_connected():
+                self._see_paths(t, channel, point, arriving)
+        for meter, power_mw in arriving.items():
+            level = 10.0 * math.log10(power_mw) if power_mw > 0.0 else -math.inf
+            self._compare(t, meter, Abuse.METER_POWER, "input", level, self._ratings.meters_dbm[meter], "dBm")
+
+    def see_switching(
+        self, t: float, switch: SwitchPort, routes: frozenset[int], operating: Sequence[Operating]
+    ) -> None:
+        """Just before the routes of `switch` become `routes`. [s]"""
+        if routes == switch.routes:
+            return
+        for channel, point in zip(self._channels, operating, strict=True):
+            if channel.switch is not switch or not channel.closes & (routes ^ switch.routes):
+                continue
+            levels = [channel.source.level_dbm(t)]
+            if channel.is_connected():
+                levels.append(point.response.output_dbm)
+            if max(levels) > HOT_SWITCHING_DBM:
+                self.note(
+                    t,
+                    Abuse.HOT_SWITCHING,
+                    f"{switch.name}: routes of channel {channel.name} change with {max(levels):.1f} dBm on its contacts",
+                )
+
+    def _see_pins(self, t: float, name: str, point: Operating) -> None:
+        maxima, response = self._maxima, point.response
+        where = f"channel {name}"
+        self._compare(t, where, Abuse.DRAIN_VOLTAGE, "drain voltage", point.drain_v, maxima.drain_voltage_v, "V")
+        self._compare(
+            t, where, Abuse.DRAIN_CURRENT, "drain current", response.drain_current_a, maxima.drain_current_a, "A"
+        )
+        low_v, high_v = maxima.gate_voltage_min_v, maxima.gate_voltage_max_v
+        self._see(
+            t,
+            (where, Abuse.GATE_VOLTAGE),
+            not low_v <= point.gate_v <= high_v,
+            "{}: gate voltage {:.4g} V is outside {:g} V to {:g} V",
+            where,
+            point.gate_v,
+            low_v,
+            high_v,
+        )
+        self._compare(
+            t, where, Abuse.GATE_CURRENT, "gate current", abs(response.gate_current_a), maxima.gate_current_a, "A"
+        )
+        self._compare(t, where, Abuse.DISSIPATION, "dissipation", response.dissipation_w, maxima.dissipation_w, "W")
+        self._compare(t, where, Abuse.INPUT_POWER, "input power", point.input_dbm, maxima.input_power_dbm, "dBm")
+        self._compare(t, where, Abuse.OUTPUT_POWER, "output power", response.output_dbm, maxima.output_power_dbm, "dBm")
+        self._compare(
+            t,
+            where,
+            Abuse.CHANNEL_TEMPERATURE,
+            "channel temperature",
+            point.channel_degc,
+            maxima.channel_temperature_degc,
+            "degC",
+        )
+        unbiased = point.drain_v < maxima.unbiased_below_v or point.gate_v < maxima.pinched_below_v
+        self._see(
+            t,
+            (where, Abuse.RF_UNBIASED),
+            unbiased and point.input_dbm > RF_INTO_UNBIASED_DBM,
+            "{}: {:.1f} dBm at the input with the drain at {:.3g} V and the gate at {:.3g} V",
+            where,
+            point.input_dbm,
+            point.drain_v,
+            point.gate_v,
+        )
+
+    def _see_paths(self, t: float, channel: DeviceChannel, point: Operating, arriving: dict[str, float]) -> None:
+        output_dbm = point.response.output_dbm
+        leaving_dbm = channel.source.level_dbm(t)
+        self._compare_path(t, channel.input_path.name, leaving_dbm)
+        for meter, path in channel.meters.items():
+            self._compare_path(t, path.name, output_dbm)
+            power_mw = 0.0
+            if output_dbm > -math.inf:
+                power_mw = milliwatts(output_dbm - path.loss_db(point.frequency_hz))
+            arriving[meter] = arriving.get(meter, 0.0) + power_mw
+        if channel.switch is not None:
+            carried = max(leaving_dbm, output_dbm)
+            self._compare(
+                t, channel.switch.name, Abuse.SWITCH_POWER, "level", carried, channel.switch.power_max_dbm, "dBm"
+            )
+
+    def _compare_path(self, t: float, path: str, level_dbm: float) -> None:
+        self._compare(t, path, Abuse.PATH_POWER, "level", level_dbm, self._ratings.paths_dbm[path], "dBm")
+
+    def _compare(self, t: float, where: str, what: str, quantity: str, value: float, limit: float, unit: str) -> None:
+        key = (where, what)
+        if value > limit:
+            if key not in self._going_on:
+                self._going_on.add(key)
+                self.note(t, what, f"{where}: {quantity} {value:.4g} {unit} is above {limit:g} {unit}")
+        elif key in self._going_on:
+            self._going_on.remove(key)
+
+    def _see(self, t: float, key: tuple[str, str], is_wrong: bool, detail: str, *values: object) -> None:
+        if is_wrong:
+            if key not in self._going_on:
+                self._going_on.add(key)
+                self.note(t, key[1], detail.format(*values) if values else detail)
+        else:
+            self._going_on.discard(key)
