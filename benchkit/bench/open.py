@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from types import TracebackType
-from typing import TypeVar
+from typing import Any, cast
 
 from benchkit.bench.load import Bench
 from benchkit.clock import Clock
@@ -15,8 +15,6 @@ from benchkit.roles import Analyser, Chamber, Instrument, PowerMeter, Source, Su
 from benchkit.roles.drivers import driver_class
 
 __all__ = ["IdentityRow", "OpenBench", "open_bench"]
-
-R = TypeVar("R", bound=Instrument)
 
 # A drain counts as off below this. A depletion-mode part must keep its gate until then.
 DRAIN_OFF_V = 0.5
@@ -60,32 +58,32 @@ class OpenBench:
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
         self.close()
 
-    def _typed(self, name: str, role: type[R]) -> R:
+    def _typed(self, name: str, role: type) -> Any:
         instrument = self.instruments.get(name)
         if not isinstance(instrument, role):
             raise MisuseError(f"{name} is not an open {role.__name__}")
         return instrument
 
     def source(self, name: str) -> Source:
-        return self._typed(name, Source)
+        return cast(Source, self._typed(name, Source))
 
     def power_meter(self, name: str) -> PowerMeter:
-        return self._typed(name, PowerMeter)
+        return cast(PowerMeter, self._typed(name, PowerMeter))
 
     def analyser(self, name: str) -> Analyser:
-        return self._typed(name, Analyser)
+        return cast(Analyser, self._typed(name, Analyser))
 
     def supply(self, name: str) -> Supply:
-        return self._typed(name, Supply)
+        return cast(Supply, self._typed(name, Supply))
 
     def voltmeter(self, name: str) -> Voltmeter:
-        return self._typed(name, Voltmeter)
+        return cast(Voltmeter, self._typed(name, Voltmeter))
 
     def chamber(self, name: str) -> Chamber:
-        return self._typed(name, Chamber)
+        return cast(Chamber, self._typed(name, Chamber))
 
     def switch(self, name: str) -> Switch:
-        return self._typed(name, Switch)
+        return cast(Switch, self._typed(name, Switch))
 
     def identify(self) -> list[IdentityRow]:
         """Ask every instrument who it is; one that does not answer is told, and does not stop the others."""

@@ -16,7 +16,6 @@ from dataclasses import dataclass
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
-import benchkit
 from benchkit.bench.load import Bench
 from benchkit.bench.open import IdentityRow, OpenBench, open_bench
 from benchkit.campaign.signals import Interrupter
@@ -35,6 +34,7 @@ from benchkit.record import Record, RecordWriter
 from benchkit.results.result import Result
 from benchkit.results.verdict import Verdict
 from benchkit.sequence.load import Sequence
+from benchkit.version import VERSION
 
 __all__ = ["CampaignOutcome", "NoProgress", "rehearse", "run"]
 
@@ -180,7 +180,8 @@ def _energise(
     spec: GuardianSpec | None,
 ) -> CampaignOutcome:
     """Everything between the first and the last command that can reach the part."""
-    outcome, message, exit_code, cause = "done", "plan done", 0, None
+    outcome, message, exit_code = "done", "plan done", 0
+    cause: BaseException | None = None
     guardian: Guardian | None = None
     try:
         if spec is not None:
@@ -330,7 +331,7 @@ def _operator() -> str:
 
 def software() -> list[str]:
     """benchkit, Python and the libraries that shape a number, with their versions."""
-    lines = [f"benchkit {benchkit.__version__}", f"Python {platform.python_version()}", platform.platform()]
+    lines = [f"benchkit {VERSION}", f"Python {platform.python_version()}", platform.platform()]
     for name in LIBRARIES:
         try:
             lines.append(f"{name} {version(name)}")
@@ -341,7 +342,7 @@ def software() -> list[str]:
 
 def revision() -> str:
     """Source revision of a checkout, or "" when benchkit was installed without one."""
-    folder = Path(benchkit.__file__).parent.parent
+    folder = Path(__file__).resolve().parent.parent.parent
     if not (folder / ".git").exists():
         return ""
     try:

@@ -13,6 +13,9 @@ from benchkit.sequence.load import Sequence
 
 __all__ = ["duration", "overview", "print_overview"]
 
+# Without a terminal nothing need be folded to fit one.
+PLAIN_WIDTH = 160
+
 
 def duration(seconds: float) -> str:
     """Hours and minutes as a person says them, e.g. 3 h 05 min. [s]"""
@@ -84,6 +87,8 @@ def print_overview(summary: dict[str, Any]) -> None:
     from rich.table import Table
 
     console = Console(highlight=False, soft_wrap=True)
+    if not console.is_terminal:
+        console.width = PLAIN_WIDTH
     conditions = summary["conditions"]
     console.print(f"[bold]{summary['sequence']}[/bold] on {summary['bench']}: part {summary['part']}")
     temperatures = ", ".join(f"{t:+g} °C" for t in conditions["temperatures_degc"]) or "not set"
