@@ -1,0 +1,26 @@
+"""
+The record: one HDF5 file that holds all that one run did, saw and was told (FORMAT.md).
+
+How the files stack; each imports only from those before it:
+locks, disk (the operating system) -> layout, rows, digest (values) -> journal, hdf5, live (the two files of a running
+record) -> coverage, findings -> recover, seal, flusher -> writer | frames -> reader -> exports
+"""
+
+from benchkit.record.disk import Disk
+from benchkit.record.exports import export_csv, export_parquet
+from benchkit.record.layout import TIME_UNITS, StreamSpec
+from benchkit.record.reader import Record
+from benchkit.record.recover import Recovery, recover
+from benchkit.record.writer import RecordWriter
+
+__all__ = [
+    "TIME_UNITS",
+    "Disk",
+    "Record",
+    "RecordWriter",
+    "Recovery",
+    "StreamSpec",
+    "export_csv",
+    "export_parquet",
+    "recover",
+]

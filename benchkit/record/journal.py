@@ -1,0 +1,213 @@
+"""
+The journal: an append-only file of checksummed frames beside a running record. It is the only truth while the run
+lasts.
+
+A frame is a head of 24 bytes and a payload, little-endian:
+
+    4 bytes  magic FF FE 42 4B (never part of UTF-8 text)
+    1        type: 1 description (JSON), 2 row
+    1        number of the stream, in the order of the description
+    2        zero
+    4        length of the payload
+    8        number of the row, from 0
+    4        CRC-32 (ISO 3309, as zlib) over the 20 bytes before and the payload
+
+The description stands there twice, so that no single damaged spot can take it. A row may be written again; the last one
+holds. A row counts as acknowledged when its one write has returned: the operating system has it, a killed process can't
+take it back. A frame that is cut off or damaged fails its check; reading goes on at the next frame that passes.
+"""
+
+from __future__ import annotations
+
+import os
+import struct
+import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from benchkit.errors import FormatError, RecordError, RecordExistsError
+from benchkit.record import locks
+from benchkit.record.disk import Disk, open_binary
+from benchkit.record.layout import Description
+
+__all__ = ["Damage", "Frame", "Journal", "journal_path", "read_description", "read_frames"]
+
+MAGIC = b"\xff\xfeBK"
+DESCRIPTION, ROW = 1, 2
+_HEAD = struct.Struct("<4sBBHIq")
+_CRC = struct.Struct("<I")
+_SIZE = _HEAD.size + _CRC.size
+_LONGEST = 1 << 30
+_WINDOW = 1 << 20
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """One frame that passed its check; it ends at byte `end` of the journal."""
+
+    kind: int
+    stream: int
+    row: int
+    payload: bytes
+    end: int
+
+
+@dataclass(frozen=True, slots=True)
+class Damage:
+    """Bytes `start` to `end` of the journal are no frame."""
+
+    start: int
+    end: int
+
+
+def journal_path(record: Path) -> Path:
+    """Where the journal of `record` lies."""
+    return record.with_name(record.name + ".journal")
+
+
+def encode(kind: int, stream: int, row: int, payload: bytes) -> bytes:
+    head = _HEAD.pack(MAGIC, kind, stream, 0, len(payload), row)
+    return head + _CRC.pack(zlib.crc32(payload, zlib.crc32(head))) + payload
+
+
+class Journal:
+    """An open journal, held alone. Every write goes to where the last complete frame ended."""
+
+    def __init__(self, path: Path, fd: int, end: int, disk: Disk) -> None:
+        self.path, self.fd, self.end = path, fd, end
+        self._disk = disk
+
+    @classmethod
+    def create(cls, path: Path, description: Description, disk: Disk) -> Journal:
+        """
+        Raises:
+            RecordExistsError: A journal lies there already.
+        """
+        try:
+            fd = open_binary(path, os.O_RDWR | os.O_CREAT | os.O_EXCL)
+        except FileExistsError:
+            raise RecordExistsError(
+                f"{path} exists: it may hold the only copy of an unfinished record; resume or recover that one, "
+                "or move both its files away"
+            ) from None
+        journal = cls(path, fd, 0, disk)
+        try:
+            journal._hold()
+            frame = encode(DESCRIPTION, 0, 0, description.to_json())
+            disk.write_at(fd, frame + frame, 0)
+            journal.end = 2 * len(frame)
+            disk.sync(fd)
+            disk.sync_folder(path.parent)
+        except BaseException:
+            journal.close()
+            path.unlink()
+            raise
+        return journal
+
+    @classmethod
+    def open(cls, path: Path, disk: Disk) -> Journal:
+        """An existing journal, to go on with. `end` is the size of the file until recovery knows better."""
+        fd = open_binary(path, os.O_RDWR)
+        journal = cls(path, fd, os.fstat(fd).st_size, disk)
+        try:
+            journal._hold()
+        except BaseException:
+            journal.close()
+            raise
+        return journal
+
+    def _hold(self) -> None:
+        if not locks.hold_exclusive(self.fd):
+            raise RecordError(f"{self.path} is in use: another process is writing this record")
+
+    def append(self, stream: int, row: int, payload: bytes) -> None:
+        """One row; when this returns, it is acknowledged. When it fails, the journal is as before."""
+        frame = encode(ROW, stream, row, payload)
+        try:
+            self._disk.write_at(self.fd, frame, self.end)
+        except OSError:
+            self.cut()
+            raise
+        self.end += len(frame)
+
+    def cut(self) -> None:
+        """Drop what lies behind the last complete frame."""
+        self._disk.truncate(self.fd, self.end)
+
+    def sync(self) -> None:
+        self._disk.sync(self.fd)
+
+    def close(self) -> None:
+        if self.fd >= 0:
+            fd, self.fd = self.fd, -1
+            os.close(fd)
+
+
+def read_frames(fd: int, disk: Disk, start: int = 0, end: int | None = None) -> Iterator[Frame | Damage]:
+    """
+    Every frame from byte `start` on, and every damaged stretch between them, in order; memory stays at a few MB.
+
+    A torn end is the last Damage; nothing follows it.
+    """
+    end = os.fstat(fd).st_size if end is None else end
+    base, buffer, at = start, b"", 0
+    lost: int | None = None  # where the damaged stretch that we are in began
+
+    while base + at < end:
+        if len(buffer) - at < _SIZE and base + len(buffer) < end:
+            base, buffer, at = base + at, disk.read_at(fd, min(_WINDOW, end - base - at), base + at), 0
+        size = _size(buffer, at)
+        if size and base + at + size <= end and len(buffer) - at < size:
+            base, buffer, at = base + at, disk.read_at(fd, max(size, min(_WINDOW, end - base - at)), base + at), 0
+        frame = _decode(buffer, at, size, base) if size else None
+        if frame is not None:
+            if lost is not None:
+                yield Damage(lost, base + at)
+                lost = None
+            yield frame
+            at += size
+            continue
+        lost = base + at if lost is None else lost
+        found = buffer.find(MAGIC, at + 1)
+        # A magic may lie across the window's edge: keep its possible beginning.
+        at = found if found >= 0 else max(at + 1, len(buffer) - len(MAGIC) + 1)
+        if found < 0 and base + len(buffer) >= end:
+            break
+    if lost is not None:
+        yield Damage(lost, end)
+
+
+def _size(buffer: bytes, at: int) -> int:
+    """Length of the frame whose head stands at `at`; 0 when no head does."""
+    if len(buffer) - at < _SIZE or buffer[at : at + 4] != MAGIC:
+        return 0
+    _, kind, _, zero, length, _ = _HEAD.unpack_from(buffer, at)
+    return _SIZE + length if kind in (DESCRIPTION, ROW) and zero == 0 and length <= _LONGEST else 0
+
+
+def _decode(buffer: bytes, at: int, size: int, base: int) -> Frame | None:
+    if len(buffer) - at < size:
+        return None
+    _, kind, stream, _, _, row = _HEAD.unpack_from(buffer, at)
+    (stated,) = _CRC.unpack_from(buffer, at + _HEAD.size)
+    payload = buffer[at + _SIZE : at + size]
+    if zlib.crc32(payload, zlib.crc32(buffer[at : at + _HEAD.size])) != stated:
+        return None
+    return Frame(kind, stream, row, payload, base + at + size)
+
+
+def read_description(path: Path, fd: int, disk: Disk) -> Description:
+    """
+    Raises:
+        FormatError: Neither copy of the description passes its check, or it is of another kind or version.
+    """
+    for item in read_frames(fd, disk):
+        if isinstance(item, Frame) and item.kind == DESCRIPTION:
+            return Description.from_json(item.payload, str(path))
+        if isinstance(item, Frame):
+            break
+    raise FormatError(
+        f"{path}: holds no description of a record; the process ended while it was creating it, before anything was "
+        "recorded, or both copies are damaged"
+    )
