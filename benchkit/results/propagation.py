@@ -69,9 +69,7 @@ def drain_efficiency_budget(point: EfficiencyPoint, *, output_db: float, voltage
     )
 
 
-def pae_budget(
-    point: EfficiencyPoint, *, input_db: float, output_db: float, voltage_v: float, current_a: float
-) -> Budget:
+def pae_budget(point: EfficiencyPoint, *, input_db: float, output_db: float, voltage_v: float, current_a: float) -> Budget:
     """
     Power-added efficiency; result in percentage points.
 
@@ -116,9 +114,7 @@ def output_compression_budget(
     )
 
 
-def input_compression_budget(
-    point: CompressionPoint, *, input_db: float, scatter_db: float, linearity_db: float = 0.0
-) -> Budget:
+def input_compression_budget(point: CompressionPoint, *, input_db: float, scatter_db: float, linearity_db: float = 0.0) -> Budget:
     """
     Input power at a compression point; result in dB. A constant error of the output level cancels.
 

@@ -73,9 +73,7 @@ def test_beyond_the_highest_output_only_the_rising_branch_counts():
     assert level == pytest.approx(-5 * np.sqrt(2), abs=0.02)
 
 
-@pytest.mark.parametrize(
-    ("target", "words"), [(40.0, "above the ladder's highest"), (-50, "below the ladder's lowest")]
-)
+@pytest.mark.parametrize(("target", "words"), [(40.0, "above the ladder's highest"), (-50, "below the ladder's lowest")])
 def test_an_output_outside_the_ladder_has_no_input(target, words):
     level = input_at_output(*Device().ladder(), target)
 

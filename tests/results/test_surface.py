@@ -34,9 +34,7 @@ def test_an_absent_number_needs_its_reason():
         Absent("")
 
 
-@pytest.mark.parametrize(
-    ("x", "y"), [([1], [1]), ([1, 2], [1]), ([1, 1], [1, 2]), ([1, math.nan], [1, 2]), ([[1, 2]], [[1, 2]])]
-)
+@pytest.mark.parametrize(("x", "y"), [([1], [1]), ([1, 2], [1]), ([1, 1], [1, 2]), ([1, math.nan], [1, 2]), ([[1, 2]], [[1, 2]])])
 def test_points_that_make_no_line_are_refused(x, y):
     with pytest.raises(ValueError):
         fit_line(x, y)
