@@ -201,7 +201,7 @@ class BiasOrderError(MisuseError):
     """A bias transition that the table does not have. Nothing was changed."""
 
 
-class Interrupted(BaseException):  # noqa: N818 - like KeyboardInterrupt, it must pass every `except Exception`
+class Interrupted(BaseException):  # like KeyboardInterrupt, it must pass every `except Exception`
     """Ctrl-C or SIGTERM. Like KeyboardInterrupt, it is not an Exception, so that nothing swallows it."""
 
     def __init__(self, signal_name: str) -> None:

@@ -101,7 +101,7 @@ class OpenBench:
                 IdentityRow(
                     name, settings.role, settings.address, identity.maker, identity.model, identity.serial,
                     identity.firmware, options, errors,
-                )  # fmt: skip
+                )
             )
         return rows
 

@@ -27,7 +27,7 @@ def cautions(sequence: Sequence, bench: Bench) -> list[str]:
             lines.append(f"Hot surfaces: fixture and chamber reach {high:+g} °C. Let them come to idle before touching.")
         if low < 0:
             lines.append(
-                f"Cold surfaces: {low:+g} °C. Frostbite and condensation; warm above the dew point before opening the door."
+                f"Cold surfaces: {low:+g} °C. Frostbite, condensation; warm above the dew point before opening the door."
             )
         chamber = bench.file.instruments.get(bench.file.wiring.chamber or "")
         if isinstance(chamber, ChamberSettings) and chamber.coolant in ("carbon dioxide", "liquid nitrogen"):
@@ -44,7 +44,7 @@ def cautions(sequence: Sequence, bench: Bench) -> list[str]:
             f"Depletion mode: the gate ({bias.pinch_off_v:g} V) comes before the drain and goes after it. Do not unplug the gate "
             "lead while the drain supply is on."
         )
-    lines.append("Electrostatic discharge: handle the part at an earthed place, wrist strap on; discharge cables before connecting.")
+    lines.append("Electrostatic discharge: handle the part at an earthed place, wrist strap on; discharge cables first.")
     lines.append("Stored charge: bias networks and supplies hold voltage after they are switched off; wait and measure.")
     lines.append("These are reminders. The device's data sheet, your site's safety rules and licensed practice decide.")
     return lines

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from enum import Enum
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
@@ -11,7 +11,7 @@ import typer
 __all__ = ["export"]
 
 
-class Format(str, Enum):
+class Format(StrEnum):
     CSV = "csv"
     PARQUET = "parquet"
 

@@ -43,7 +43,7 @@ def _version(asked: bool) -> None:
 
 @app.callback()
 def _root(
-    version: Annotated[bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")] = False,
+    _: Annotated[bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")] = False,
 ) -> None:
     """From a sequence file to an amplifier's data sheet. Rehearse before you run; check before you rehearse."""
     from benchkit.guardian.notices import take_notices

@@ -15,7 +15,7 @@ __all__ = ["rehearse"]
 def rehearse(
     sequence: SequenceArgument,
     bench: BenchOption = None,
-    unit: Annotated[str, typer.Option("--unit", help="Serial number of the simulated unit; each has its own spread.")] = "L07-W1-01",
+    unit: Annotated[str, typer.Option("--unit", help="Serial number of the simulated unit; each has its spread.")] = "L07-W1-01",
     out: OutOption = None,
     operator: OperatorOption = "",
     seed: Annotated[int, typer.Option("--seed", help="Of everything the twin draws; one seed, one record.")] = 1,

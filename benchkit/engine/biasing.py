@@ -133,8 +133,8 @@ class Biaser:
         low_a = reading.drain_current_a
         if low_a > bias.quiescent_current_a + bias.tolerance_a:
             raise ConditionError(
-                f"channel {self.hookup.channel}: already {low_a * 1e3:.4g} mA at gate_from {low_v:g} V, above the quiescent current "
-                f"{bias.quiescent_current_a * 1e3:g} mA ({self._sequence.path.name}: bias.gate_from); start lower"
+                f"channel {self.hookup.channel}: already {low_a * 1e3:.4g} mA at gate_from {low_v:g} V, above the quiescent "
+                f"current {bias.quiescent_current_a * 1e3:g} mA ({self._sequence.path.name}: bias.gate_from); start lower"
             )
         # Up in bounded steps until the target is bracketed; then halve or interpolate inside the bracket.
         high_v = high_a = None

@@ -20,8 +20,8 @@ from benchkit.engine.station import ChannelStation
 from benchkit.engine.thermometer import Thermometer
 from benchkit.engine.walls import Walls
 from benchkit.errors import InstrumentError
-from benchkit.plan.plan import Condition, Plan
 from benchkit.measurements.base import Ladder, MeasurementBlock
+from benchkit.plan.plan import Condition, Plan
 from benchkit.sequence.load import Sequence
 
 __all__ = ["Engine"]
@@ -83,7 +83,18 @@ class Engine:
                 high = min(limits.temperature_max_degc, settings.temperature_max_degc)
                 self._bench.chamber(name).set_limits(low, high)
             instrument.check_errors()
+        self._set_functions()
         self.events.note("prepared", "every instrument in its known, safe state; protections set and read back")
+
+    def _set_functions(self) -> None:
+        """Volts for the diodes, four-wire ohms for the case."""
+        wiring = self._bench.bench.file.wiring
+        for channel in self._plan.channels:
+            for pin in (wiring.channels[channel].detector, wiring.channels[channel].reference):
+                if pin is not None:
+                    self._bench.voltmeter(pin.voltmeter).set_function("voltage")
+        if wiring.case_sensor is not None:
+            self._bench.voltmeter(wiring.case_sensor.voltmeter).set_function("resistance")
 
     def _reach(self, temperature_degc: float) -> None:
         settings = self._sequence.file.conditions.temperature

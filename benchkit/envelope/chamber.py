@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from benchkit.bench.model import ChamberSettings
 from benchkit.envelope.margins import Findings
-from benchkit.plan.plan import Plan
 
 __all__ = ["prove_temperatures"]
 
 
-def prove_temperatures(plan: Plan, findings: Findings) -> None:
+def prove_temperatures(findings: Findings) -> None:
     """Every set point, and the idle temperature, with the chamber's limit of error and the soak's tolerance."""
     sequence, bench = findings.sequence.file, findings.bench.file
     settings, name = sequence.conditions.temperature, bench.wiring.chamber

@@ -43,7 +43,8 @@ def _prove_drain(plan: Plan, channel: str, findings: Findings) -> None:
         ):  # fmt: skip
             findings.in_sequence(
                 f"conditions.supply_voltage[{index}]",
-                f"{voltage_v:g} V is above what the supply gives, {ratings.voltage_max_v:g} V ({findings.bench_source(key)}.voltage_max)",
+                f"{voltage_v:g} V is above what the supply gives, {ratings.voltage_max_v:g} V "
+                f"({findings.bench_source(key)}.voltage_max)",
             )
         if voltage_v <= 0:
             findings.in_sequence(f"conditions.supply_voltage[{index}]", f"{voltage_v:g} V: a drain voltage is above 0 V")

@@ -49,7 +49,7 @@ def prove(sequence: Sequence, bench: Bench) -> Envelope:
     prove_wiring(plan, findings)
     if not findings.mistakes:
         prove_dc(plan, findings)
-        prove_temperatures(plan, findings)
+        prove_temperatures(findings)
         prove_rf(plan, findings)
     if findings.mistakes:
         raise ProofError(findings.mistakes)

@@ -40,7 +40,7 @@ def prove_rf(plan: Plan, findings: Findings) -> None:
         chain = _chain(channel, findings)
         for index, block in enumerate(plan.measurements):
             span_hz, drive = block.frequency_span_hz(), block.drive_span_dbm()
-            if span_hz is not None and drive is not None and _prove_bands(chain, index, block, span_hz, findings):
+            if span_hz is not None and drive is not None and _prove_bands(chain, index, span_hz, findings):
                 _prove_levels(chain, index, block, span_hz, drive, findings)
 
 
@@ -72,7 +72,7 @@ def _ghz(span_hz: Span) -> str:
     return f"{low} GHz" if low == high else f"{low} GHz to {high} GHz"
 
 
-def _prove_bands(chain: _Chain, index: int, block: MeasurementBlock, span_hz: Span, findings: Findings) -> bool:
+def _prove_bands(chain: _Chain, index: int, span_hz: Span, findings: Findings) -> bool:
     """Source, meter and both path tables cover every frequency asked for: nothing is extrapolated."""
     low_hz, high_hz = span_hz
     covered = True
@@ -120,7 +120,8 @@ def _prove_levels(
         findings.in_sequence(
             key,
             f"{high_dbm:g} dBm at the device needs {asked_max:.2f} dBm from {chain.source_name} (path loss {in_high_db:.2f} dB), "
-            f"above its {source.level_max_dbm:g} dBm ({findings.bench_source(f'instruments.{chain.source_name}')}.level_max)",
+            f"above its {source.level_max_dbm:g} dBm "
+            f"({findings.bench_source(f'instruments.{chain.source_name}')}.level_max)",
         )
     if asked_min < source.level_min_dbm:
         findings.in_sequence(
@@ -148,8 +149,8 @@ def _prove_levels(
     ):  # fmt: skip
         findings.in_sequence(
             key,
-            f"drive to {high_dbm:g} dBm can be {worst_in:.2f} dBm at the device (source error and overshoot {error_db:g} dB, path "
-            f"uncertainty {in_u_db:.2g} dB), above limits.input_power_max {limits.input_power_max_dbm:g} dBm",
+            f"drive to {high_dbm:g} dBm can be {worst_in:.2f} dBm at the device (source error and overshoot {error_db:g} dB, "
+            f"path uncertainty {in_u_db:.2g} dB), above limits.input_power_max {limits.input_power_max_dbm:g} dBm",
         )
 
     # Device output: the device gives no more than its highest gain allows, nor than it saturates at.

@@ -38,12 +38,12 @@ class Notice:
         head = f"guardian, {when}, {self.record}: {self.why}."
         if not self.failures:
             return (
-                f"{head} It made the bench safe in {self.took_s:.2f} s: RF off, drain off, gate off, each read back. The record holds "
-                "every point up to then."
+                f"{head} It made the bench safe in {self.took_s:.2f} s: RF off, drain off, gate off, each read back. The "
+                "record holds every point up to then."
             )
         return (
-            f"{head} It could NOT verify the bench safe: {'; '.join(self.failures)}. The part may still be powered: switch RF off, "
-            "then drain, then gate, by hand."
+            f"{head} It could NOT verify the bench safe: {'; '.join(self.failures)}. The part may still be powered: switch RF "
+            "off, then drain, then gate, by hand."
         )
 
 

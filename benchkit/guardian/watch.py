@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import subprocess
 import sys
@@ -69,8 +70,8 @@ class Guardian:
         """
         if self._process.poll() is not None:
             raise GuardianError(
-                f"the guardian (process {self.pid}) has ended with code {self._process.returncode}; without it nobody would make the "
-                "bench safe if this process died, so the run stops"
+                f"the guardian (process {self.pid}) has ended with code {self._process.returncode}; without it nobody would "
+                "make the bench safe if this process died, so the run stops"
             )
         self._send(HEARTBEAT)
 
@@ -114,10 +115,8 @@ class Guardian:
 
     def _close_pipe(self) -> None:
         assert self._process.stdin is not None, "started with a pipe"
-        try:
+        with contextlib.suppress(OSError):  # it is gone; that is what closing was for
             self._process.stdin.close()
-        except OSError:
-            pass  # it is gone; that is what closing was for
 
     def _wait_ready(self) -> None:
         """One line, with a time limit that works on every system: a thread reads, we wait for the thread."""

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from pydantic import Field
 
-from benchkit.files.types import Amperes, DbmAxis, Decibels, Dbm, FileModel, HertzAxis
+from benchkit.files.types import Amperes, Dbm, DbmAxis, Decibels, FileModel, HertzAxis
 from benchkit.measurements.base import Ladder, MeasurementBlock, Reading, Station
 from benchkit.measurements.compression_figures import compression_figures
 from benchkit.measurements.detector_results import detector_results
