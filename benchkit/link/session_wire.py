@@ -43,9 +43,7 @@ class SessionWire:
         clock: The one that goes on while the library waits.
     """
 
-    def __init__(
-        self, library: VisaLibraryBase, session: VISASession, *, has_end: bool, timeout_s: float, clock: Clock
-    ) -> None:
+    def __init__(self, library: VisaLibraryBase, session: VISASession, *, has_end: bool, timeout_s: float, clock: Clock) -> None:
         self._library, self._session, self._has_end, self._clock = library, session, has_end, clock
         self._read, self._write = library.read, library.write
         self._timeout_ms = -1
@@ -67,8 +65,8 @@ class SessionWire:
                 library.set_attribute(session, ResourceAttribute.tcpip_nodelay, True)
 
     def send(self, data: bytes, timeout_s: float) -> None:
-        # No time limit of its own while one is set: changing it for each write and back costs more than the write.
-        if self._timeout_ms < 0:
+        # A shorter limit that is set already will do: changing it for each write and back costs more than the write.
+        if not 0 < self._timeout_ms <= timeout_s * 1000:
             self._limit(timeout_s)
         count, status = self._write(self._session, data)
         if status < 0:
@@ -129,9 +127,7 @@ class SessionWire:
         chunk, _ = self._read_more(count, deadline_s, timeout_s, b"")
         return chunk
 
-    def _read_more(
-        self, count: int, deadline_s: float, timeout_s: float, come: bytes | bytearray
-    ) -> tuple[bytes, StatusCode]:
+    def _read_more(self, count: int, deadline_s: float, timeout_s: float, come: bytes | bytearray) -> tuple[bytes, StatusCode]:
         left_s = deadline_s - self._clock.monotonic()
         if left_s <= 0:
             partial = f"; {len(come)} bytes came: {bytes(come[:40])!r}" if come else ""

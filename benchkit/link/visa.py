@@ -22,10 +22,11 @@ from benchkit.link.claim import Claim
 from benchkit.link.foreign import translated
 from benchkit.link.library import Library
 from benchkit.link.log import LinkLog
+from benchkit.link.message import check_question, check_statement
 from benchkit.link.user import OneUser
 from benchkit.link.verify import who_answers
 from benchkit.link.wire import Wire
-from benchkit.scpi import Identity, ScpiSyntaxError, has_query
+from benchkit.scpi import Identity, ScpiSyntaxError
 
 if TYPE_CHECKING:
     from pyvisa.highlevel import VisaLibraryBase
@@ -103,14 +104,12 @@ class VisaLink:
         return self._closed
 
     def write(self, message: str) -> None:
-        if has_query(message):
-            raise MisuseError(f"{self._name}: {message!r} asks something; its answer would be the next one's. Use ask")
+        check_statement(self._name, message)
         with self._user:
             self._send(message, None)
 
     def ask(self, message: str) -> None:
-        if not has_query(message):
-            raise MisuseError(f"{self._name}: {message!r} asks nothing, so no answer will come. Use write")
+        check_question(self._name, message)
         with self._user:
             self._send(message, message)
 
@@ -203,15 +202,11 @@ class VisaLink:
     def _send(self, message: str, due: str | None) -> None:
         if self._due is not None:
             raise MisuseError(f"{self._name}: {message!r} while the answer to {self._due!r} is due")
-        if not message.isascii() or "\n" in message:
-            raise MisuseError(f"{self._name}: {message!r} is not one line of ASCII")
         wire = self._wire if self._wire is not None else self._connected()
         try:
             unasked = wire.unasked()
             if unasked:
-                text = (
-                    f"said {unasked[:80]!r} although nothing was asked; earlier answers may be those of other questions"
-                )
+                text = f"said {unasked[:80]!r} although nothing was asked; earlier answers may be those of other questions"
                 raise BrokenLinkError(self._name, text)
             # Before it is sent: an interrupt just behind it must find the answer due.
             self._due = due

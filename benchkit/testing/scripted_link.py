@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from benchkit.errors import ClosedError, LinkTimeout, MisuseError, ReplyError
-from benchkit.scpi import ScpiSyntaxError, has_query, parse_block
+from benchkit.link.message import check_question, check_statement
+from benchkit.scpi import ScpiSyntaxError, parse_block
 
 __all__ = ["Reply", "ScriptedLink"]
 
@@ -53,9 +54,8 @@ class ScriptedLink:
         return self._due is not None
 
     def write(self, message: str) -> None:
+        check_statement(self.name, message)
         self._check_may_send(message)
-        if has_query(message):
-            raise MisuseError(f"{self.name}: {message!r} asks something; its answer would become the next one. Use ask")
         self.sent.append(message)
         if message in self.replies:
             reply = self._next_reply(message)
@@ -63,9 +63,8 @@ class ScriptedLink:
                 raise reply
 
     def ask(self, message: str) -> None:
+        check_question(self.name, message)
         self._check_may_send(message)
-        if not has_query(message):
-            raise MisuseError(f"{self.name}: {message!r} asks nothing, so no answer will come. Use write")
         self.sent.append(message)
         self._due = message
 

@@ -57,9 +57,7 @@ def plain() -> Iterator[Callable[..., pyvisa.resources.MessageBasedResource]]:
 
     def make(instrument: LoopbackInstrument, *, timeout_ms: int = 2000):
         manager = pyvisa.ResourceManager("@py")
-        resource = manager.open_resource(
-            instrument.address, read_termination="\n", write_termination="\n", timeout=timeout_ms
-        )
+        resource = manager.open_resource(instrument.address, read_termination="\n", write_termination="\n", timeout=timeout_ms)
         made.append(resource)
         return resource
 
