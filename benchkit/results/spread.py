@@ -81,7 +81,8 @@ def spread(
     Group results into data-sheet rows.
 
     Results are grouped by parameter, qualifier, convention, unit and plane, so that numbers of different definition
-    never share a row, and by what `keep` names. Everything else is spread over.
+    never share a row, and by what `keep` names. Everything else is spread over. An absent result was not defined by any
+    convention in the end: it is counted with the numbers of its parameter where these have one convention only.
 
     Args:
         results: Serial number of the unit to its results.
@@ -97,12 +98,17 @@ def spread(
     unknown = [key for key in keep if key not in get_args(SpreadKey)]
     if unknown:
         raise ValueError(f"cannot keep {unknown[0]!r} apart; choose from {', '.join(get_args(SpreadKey))}")
-    groups: dict[tuple[object, ...], list[Located]] = {}
+    groups: dict[tuple[object, ...], dict[str, list[Located]]] = {}
     for located in (Located(serial, result) for serial, of_unit in results.items() for result in of_unit):
         r = located.result
         kept = tuple(_value(located, key) for key in keep)
-        groups.setdefault((r.parameter, r.qualifier, r.convention, r.unit, r.plane, kept), []).append(located)
-    rows = [_row(members, keep, typical_at_degc) for members in groups.values()]
+        by_convention = groups.setdefault((r.parameter, r.qualifier, r.unit, r.plane, kept), {})
+        by_convention.setdefault(r.convention, []).append(located)
+    rows = [
+        _row(members, keep, typical_at_degc)
+        for by_convention in groups.values()
+        for members in _absent_with_present(by_convention)
+    ]
     order: dict[tuple[object, ...], int] = {}
     for row in rows:
         order.setdefault(_definition(row), len(order))
@@ -111,6 +117,15 @@ def spread(
 
 def _definition(row: Spread) -> tuple[object, ...]:
     return row.parameter, row.qualifier, row.convention, row.unit, row.plane
+
+
+def _absent_with_present(by_convention: dict[str, list[Located]]) -> list[list[Located]]:
+    with_number = [any(not located.result.is_absent for located in members) for members in by_convention.values()]
+    if sum(with_number) != 1:
+        return list(by_convention.values())
+    # The members with numbers first: the row takes its convention from its first member.
+    order = sorted(zip(with_number, by_convention.values(), strict=True), key=lambda pair: not pair[0])
+    return [[located for _, members in order for located in members]]
 
 
 def _row(members: list[Located], keep: Sequence[SpreadKey], typical_at_degc: float | None) -> Spread:

@@ -114,6 +114,21 @@ def test_absent_results_are_counted_with_their_reasons():
     assert math.isnan(none.typical)
 
 
+def test_an_absent_result_is_counted_with_the_numbers_of_its_parameter():
+    """A kind that states another convention where it found nothing must not hide the missing parts in another row."""
+    number, missing = p1db(27.0, convention="highest output"), p1db(math.nan, reason="not reached", convention="none")
+
+    (row,) = spread({"L07-W1-01": [missing], "L07-W1-02": [number]})
+    two = spread({"L07-W1-01": [missing], "L07-W1-02": [number, replace(number, convention="mean output")]})
+
+    assert (row.convention, row.count, row.absent) == ("highest output", 1, 1)
+    assert sorted((r.convention, r.count, r.absent) for r in two) == [
+        ("highest output", 1, 0),
+        ("mean output", 1, 0),
+        ("none", 0, 1),
+    ]
+
+
 def test_a_result_not_tied_to_a_kept_quantity_has_a_row():
     unbound = Result("quiescent_current", 0.25, "A", "drain pin", ResultCondition(25.0, "A", 6.0, None))
 
