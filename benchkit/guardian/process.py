@@ -25,8 +25,9 @@ __all__ = ["main"]
 # How long to go on trying when the bench does not answer, and how long to wait between tries.
 HELP_TEXT = "the run could not verify the bench safe and asked for help"
 TRY_FOR_S = 30.0
-TRY_EVERY_S = 0.5
-KILL_WAIT_S = 5.0
+TRY_EVERY_S = 0.1
+KILL_WAIT_S = 2.0
+KILL_POLL_S = 0.005
 
 
 def main() -> int:
@@ -46,7 +47,7 @@ def main() -> int:
     begun_s = clock.monotonic()
     noticed_s = clock.now()
     if why != HELP_TEXT:
-        _end_run(spec.run_pid)
+        _end_run(spec.run_pid, clock)
     failures = _make_safe(bench, spec, clock)
     notice = Notice(
         record=spec.record,
@@ -85,14 +86,19 @@ def _watch(pipe: BinaryIO, silence_s: float) -> str:
             return "the run's process ended without making the bench safe"
 
 
-def _end_run(pid: int) -> None:
-    """A stuck run might wake up and switch something on again: it is ended first."""
+def _end_run(pid: int, clock: Clock) -> None:
+    """
+    End what is left of the run, and wait until it has let go of its connections: a stuck run might wake up and switch
+    something on again. A process that nobody has waited for yet (a zombie) holds nothing any more.
+    """
+    deadline_s = clock.monotonic() + KILL_WAIT_S
     try:
         process = psutil.Process(pid)
         process.kill()
-        process.wait(KILL_WAIT_S)
-    except (psutil.NoSuchProcess, psutil.TimeoutExpired, psutil.AccessDenied):
-        pass  # gone already, or not to be ended: the bench is made safe either way
+        while process.is_running() and process.status() != psutil.STATUS_ZOMBIE and clock.monotonic() < deadline_s:
+            clock.sleep(KILL_POLL_S)
+    except (psutil.NoSuchProcess, psutil.AccessDenied):
+        pass  # gone already, or not ours to end: the bench is made safe either way
 
 
 def _make_safe(bench: Bench, spec: GuardianSpec, clock: Clock) -> list[str]:
