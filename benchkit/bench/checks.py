@@ -1,4 +1,4 @@
-"""What a bench file must fulfil beyond its keys and units: names that exist, ranges that are ranges, wiring that can be."""
+"""What a bench file must fulfil beyond its keys and units: names that exist, ranges that ascend, wiring that can be."""
 
 from __future__ import annotations
 
@@ -49,7 +49,10 @@ def _addresses(file: BenchFile) -> Iterator[Found]:
         key = dotted(("instruments", name, "address"))
         # `ivi` libraries know aliases, which can be any text.
         if file.link.library != "ivi" and "::" not in settings.address:
-            yield key, f"{settings.address!r} is no VISA resource name; expected one such as TCPIP0::192.0.2.11::5025::SOCKET"
+            yield (
+                key,
+                f"{settings.address!r} is no VISA resource name; expected one such as TCPIP0::192.0.2.11::5025::SOCKET",
+            )
         address = settings.address.strip().upper()
         if address in seen:
             yield key, f"instrument {seen[address]} has this address too; one instrument, one name"
@@ -84,7 +87,10 @@ def _wiring(file: BenchFile) -> Iterator[Found]:
         if wires.position is not None:
             position = wires.position.switch, frozenset(wires.position.close)
             if position in positions:
-                yield f"{key}.position.close", f"connects channel {positions[position]} too; the routes of channels differ"
+                yield (
+                    f"{key}.position.close",
+                    f"connects channel {positions[position]} too; the routes of channels differ",
+                )
             positions.setdefault(position, channel)
     if wiring.chamber is not None:
         yield from _role(file, wiring.chamber, "chamber", "wiring.chamber")
@@ -93,12 +99,18 @@ def _wiring(file: BenchFile) -> Iterator[Found]:
         yield from _role(file, name, "voltmeter", key)
         settings = file.instruments.get(name)
         if isinstance(settings, VoltmeterSettings) and settings.resistance_accuracy is None:
-            yield key, f"{name} states no resistance_accuracy; expected one such as {{of_reading: 0.01 %, floor: 4 mohm}}"
+            yield (
+                key,
+                f"{name} states no resistance_accuracy; expected one such as {{of_reading: 0.01 %, floor: 4 mohm}}",
+            )
         for channel, wires in wiring.channels.items():
             for pin in ("detector", "reference"):
                 wired = getattr(wires, pin)
                 if wired is not None and wired.voltmeter == name:
-                    yield key, f"{name} reads {pin} of channel {channel} already; a case sensor has a voltmeter of its own"
+                    yield (
+                        key,
+                        f"{name} reads {pin} of channel {channel} already; a case sensor has a voltmeter of its own",
+                    )
 
 
 def _channel(file: BenchFile, wires: ChannelWiring, key: str) -> Iterator[Found]:
@@ -117,13 +129,19 @@ def _channel(file: BenchFile, wires: ChannelWiring, key: str) -> Iterator[Found]
     yield from _pin(file, wires.drain, f"{key}.drain")
     yield from _pin(file, wires.gate, f"{key}.gate")
     if (wires.drain.supply, wires.drain.channel) == (wires.gate.supply, wires.gate.channel):
-        yield f"{key}.gate", f"output {wires.gate.channel} of {wires.gate.supply} feeds the drain; the gate needs another"
+        yield (
+            f"{key}.gate",
+            f"output {wires.gate.channel} of {wires.gate.supply} feeds the drain; the gate needs another",
+        )
     for pin in ("detector", "reference"):
         wired = getattr(wires, pin)
         if wired is not None:
             yield from _role(file, wired.voltmeter, "voltmeter", f"{key}.{pin}.voltmeter")
     if wires.detector is not None and wires.detector == wires.reference:
-        yield f"{key}.reference.voltmeter", f"{wires.detector.voltmeter} reads the detector; the reference needs another"
+        yield (
+            f"{key}.reference.voltmeter",
+            f"{wires.detector.voltmeter} reads the detector; the reference needs another",
+        )
     if wires.position is not None:
         yield from _role(file, wires.position.switch, "switch", f"{key}.position.switch")
 
@@ -140,7 +158,10 @@ def _role(file: BenchFile, name: str, role: str, key: str) -> Iterator[Found]:
     settings: InstrumentSettings | None = file.instruments.get(name)
     if settings is None:
         fitting = [known for known, its in file.instruments.items() if its.role == role]
-        yield key, unknown(name, fitting, "instrument") if fitting else f"{name!r} is not among instruments; none has the role {role}"
+        yield (
+            key,
+            unknown(name, fitting, "instrument") if fitting else f"{name!r} is not among instruments; none has the role {role}",
+        )
     elif settings.role != role:
         yield key, f"{name} has the role {settings.role}; expected an instrument with the role {role}"
 

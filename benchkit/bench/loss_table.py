@@ -48,7 +48,9 @@ def read_loss_table(content: bytes, name: str) -> LossRows:
     except csv.Error as error:
         raise FileError([Mistake(name, None, "", f"is not a CSV table: {error}")]) from error
     if not mistakes and len(rows) < 2:
-        mistakes.append(Mistake(name, None, "", f"{len(rows)} rows; a table needs two at least (a single loss goes in the bench file)"))
+        mistakes.append(
+            Mistake(name, None, "", f"{len(rows)} rows; a table needs two at least (a single loss goes in the bench file)")
+        )
     if mistakes:
         raise FileError(mistakes)
     series = {column: tuple(row[i] for row in rows) for i, column in enumerate(columns)}

@@ -44,12 +44,15 @@ def read_touchstone(content: bytes, name: str, parameter: str) -> tuple[tuple[fl
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError:
         text = content.decode("latin-1")  # Touchstone is ASCII; whatever else stands in a comment does not matter
+    rows = _check_order(text, name)
     network = _network(text, name, mistake)
     frequencies: NDArray[np.float64] = network.f
     import numpy as np
 
     if network.nports != 2:
         raise mistake(f"has {network.nports} ports; a path has 2")
+    if len(frequencies) < rows:
+        raise mistake(f"{rows - len(frequencies)} of {rows} rows were not understood as network data")
     if len(frequencies) < 2:
         raise mistake(f"{len(frequencies)} frequencies; a table needs two at least")
     if not (np.isfinite(frequencies).all() and frequencies[0] >= 0 and (np.diff(frequencies) > 0).all()):
@@ -58,8 +61,33 @@ def read_touchstone(content: bytes, name: str, parameter: str) -> tuple[tuple[fl
     wrong = ~(np.isfinite(magnitude) & (magnitude > 0))
     if wrong.any():
         first = float(frequencies[wrong][0])
-        raise mistake(f"{parameter} at {first / 1e9:.10g} GHz is {magnitude[wrong][0]}; a path passes something, and not infinitely much")
+        raise mistake(
+            f"{parameter} at {first / 1e9:.10g} GHz is {magnitude[wrong][0]}; a path passes something, and not without end"
+        )
     return tuple(frequencies.tolist()), tuple((-20.0 * np.log10(magnitude)).tolist())
+
+
+def _check_order(text: str, name: str) -> int:
+    """
+    The number of rows, which must ascend.
+
+    In version 1 the noise data of a two-port begin where the frequency falls back, so a reader takes a row that is out
+    of order for noise, and the rest of the table is silently lost. Noise has five numbers in a row, a two-port nine.
+    """
+    last, rows = -1.0, 0
+    for number, line in enumerate(text.splitlines(), 1):
+        cells = line.partition("!")[0].split()
+        if len(cells) != 9 or cells[0][0] in "#[":
+            continue
+        try:
+            frequency = float(cells[0])
+        except ValueError:
+            continue  # scikit-rf says what is wrong with it
+        if not frequency > last:
+            message = f"the frequency {cells[0][:20]} does not ascend; each once, lowest first"
+            raise FileError([Mistake(name, number, "", message)])
+        last, rows = frequency, rows + 1
+    return rows
 
 
 def _network(text: str, name: str, mistake: Any) -> Any:
@@ -76,6 +104,6 @@ def _network(text: str, name: str, mistake: Any) -> Any:
             network.read_touchstone(file)
             if not (network.z0 == _REFERENCE_OHM).all():
                 network.renormalize(_REFERENCE_OHM)
-    except Exception as error:  # noqa: BLE001 - a foreign parser on arbitrary bytes: whatever it trips over is the file's mistake
+    except Exception as error:
         raise mistake(f"cannot be read as Touchstone: {type(error).__name__}: {str(error)[:200]}") from error
     return network

@@ -2,8 +2,8 @@
 The bench file as frozen models: which instruments, where, in which role; how they are wired; what they stand.
 
 Attribute names carry units; the YAML keys are the aliases, and their values carry the unit in the file.
-Conventions, stated once: an *accuracy* is a limit of error (rectangular, u = a / sqrt(3)); an *uncertainty* is expanded,
-k = 2 (u = U / 2).
+Conventions, stated once: an *accuracy* is a limit of error (rectangular, u = a / sqrt(3)); an *uncertainty* is
+expanded, k = 2 (u = U / 2).
 """
 
 from __future__ import annotations
@@ -16,8 +16,8 @@ from pydantic import Field
 from benchkit.files.types import (
     Amperes,
     Celsius,
-    Decibels,
     Dbm,
+    Decibels,
     FileModel,
     FileName,
     Hertz,
@@ -156,7 +156,10 @@ class ChamberSettings(_Instrument):
     accuracy_k: Kelvins = Field(alias="accuracy", ge=0)
     reading_time_s: Seconds = Field(alias="reading_time", gt=0)
     case_time_constant_s: Seconds | None = Field(
-        alias="case_time_constant", default=None, gt=0, description="How the device's case lags the air; for the time estimate"
+        alias="case_time_constant",
+        default=None,
+        gt=0,
+        description="How the device's case lags the air; for the time estimate",
     )
     coolant: Literal["compressor", "carbon dioxide", "liquid nitrogen", "none"] = "compressor"
     without_temperature_limits: bool = Field(default=False, description="In so many words: no settable limits in the chamber")
@@ -200,7 +203,9 @@ class PathSettings(FileModel):
     uncertainty_db: Decibels | None = Field(alias="uncertainty", default=None, ge=0, description="Expanded, k = 2")
     frequency_min_hz: Hertz | None = Field(alias="frequency_min", default=None, description="Band of a fixed loss")
     frequency_max_hz: Hertz | None = Field(alias="frequency_max", default=None, description="Band of a fixed loss")
-    power_max_dbm: Dbm = Field(alias="power_max", description="What its attenuators and cables stand, at the end where power enters")
+    power_max_dbm: Dbm = Field(
+        alias="power_max", description="What its attenuators and cables stand, at the end where power enters"
+    )
 
 
 class RfInput(FileModel):

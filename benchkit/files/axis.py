@@ -173,9 +173,7 @@ def _check_ascending(first: float, last: float, unit: str) -> None:
     if first == last:
         raise ValueError(f"from and to are both {first:.9g} {unit}; for a single value, write the value itself")
     if not first < last:
-        raise ValueError(
-            f"to: {last:.9g} {unit} is below from: {first:.9g} {unit}; a range ascends, a list may have any order"
-        )
+        raise ValueError(f"to: {last:.9g} {unit} is below from: {first:.9g} {unit}; a range ascends, a list may have any order")
 
 
 def _check_length(count: int) -> None:

@@ -11,7 +11,7 @@ from benchkit.files.scalars import Scalar, plain_scalar, why_no_text
 
 __all__ = ["Builder"]
 
-_MOST_NODES = 100_000
+_MOST_NODES = 50_000
 _MOST_MISTAKES = 100
 
 
@@ -80,7 +80,7 @@ class Builder:
             self.add(line, self.here, "a key is a text or a whole number, not a mapping or a list")
             level.is_complex_key = True
         else:
-            self._enter_item(line)
+            self.enter(line)
             self._place(line, node)
         self._levels.append(level)
 
@@ -96,7 +96,7 @@ class Builder:
         """A key or a value."""
         self._count(line)
         is_key = self._is_key_due
-        self._enter_item(line)
+        self.enter(line)
         value: Scalar = text
         try:
             value = plain_scalar(text) if is_plain else text
@@ -133,7 +133,8 @@ class Builder:
         else:
             level.node.append(value)
 
-    def _enter_item(self, line: int) -> None:
+    def enter(self, line: int) -> None:
+        """A value begins; in a list, that is the next item."""
         if self._levels and isinstance(level := self._levels[-1].node, list):
             self._levels[-1].key = len(level)
             self.lines.setdefault(self.here, line)

@@ -216,4 +216,5 @@ def quantity_schema(unit: str) -> dict[str, Any]:
         "pattern": quantity_pattern(unit),
         "description": f"{noun[0].upper()}{noun[1:]} with its unit, e.g. {known.example}",
         "examples": [known.example],
+        "x-unit": unit,  # for json_schema(), which takes it out again
     }

@@ -60,6 +60,9 @@ def find_place(model: type[BaseModel], loc: Sequence[Step], data: Any) -> Place 
             if not tag and not _is_branch(chosen, members, rest[0]):
                 return None
             del rest[0]
+            plain = [m for m in members if not _is_model(unwrapped(m)[0])]
+            if not tag and not rest and chosen in plain and len(plain) > 1:
+                return Place(tuple(path), value, Union[tuple(plain)], (), known)  # noqa: UP007 - made from a list
             annotation, metadata = chosen, ()
             continue
         if not rest:

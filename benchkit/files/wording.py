@@ -22,6 +22,16 @@ _BOUNDS = {
     "less_than": ("lt", "is not below"),
     "less_than_equal": ("le", "is above"),
 }
+_NAMES = {
+    str: "a text",
+    int: "a whole number",
+    float: "a number",
+    bool: "true or false",
+    dict: "a mapping",
+    tuple: "a list",
+    list: "a list",
+    date: "a date such as 2026-01-31",
+}
 _LONGEST_SHOWN = 60
 
 
@@ -76,7 +86,10 @@ def say(place: Place, kind: str, context: dict[str, Any], otherwise: str) -> tup
         return (), f"is empty; expected {_expected(place)}"
     if kind == "too_short":
         return (), f"has {context['actual_length']} entries; expected at least {context['min_length']}"
-    if kind.endswith(("_type", "_parsing", "_from_float")) or kind in ("date_from_datetime_parsing", "date_from_datetime_inexact"):
+    if kind.endswith(("_type", "_parsing", "_from_float")) or kind in (
+        "date_from_datetime_parsing",
+        "date_from_datetime_inexact",
+    ):
         hint = "; write it in quotes" if kind == "string_type" and isinstance(place.value, (int, float, bool)) else ""
         return (), f"{shown(place.value)}; expected {_expected(place)}{hint}"
     return (), f"{shown(place.value)}: {otherwise[0].lower()}{otherwise[1:]}; expected {_expected(place)}"
@@ -155,8 +168,4 @@ def expectation(annotation: Any, metadata: tuple[Any, ...] = ()) -> str:
     if keys := keys_of(annotation):
         return f"a mapping with the keys {', '.join(keys)}"
     origin = get_origin(annotation) or annotation
-    names = {
-        str: "a text", int: "a whole number", float: "a number", bool: "true or false", dict: "a mapping", tuple: "a list",
-        list: "a list", date: "a date such as 2026-01-31",
-    }  # fmt: skip
-    return names.get(origin, "another value")
+    return _NAMES.get(origin, "another value")

@@ -121,12 +121,13 @@ def _events(text: str) -> Iterator[Event]:
     except MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
         what = ", ".join(part for part in (error.context, error.problem) if part) or "cannot be read"
-        raise _NotYaml(None if mark is None else mark.line + 1, f"is not YAML: {what}") from error
+        hint = "look at the indentation, the colons and the quotes here and in the line above"
+        raise _NotYaml(None if mark is None else mark.line + 1, f"is not YAML: {what}; {hint}") from error
     except ReaderError as error:
         position = error.position if isinstance(error.position, int) else 0
         message = f"has the character {error.character!r} in it, which YAML does not allow"
         raise _NotYaml(text.count("\n", 0, position) + 1, message) from error
-    except Exception as error:  # noqa: BLE001 - a foreign parser on arbitrary bytes: whatever it trips over is the file's mistake
+    except Exception as error:
         raise _NotYaml(None, f"is not YAML: {type(error).__name__}: {error}") from error
 
 
@@ -136,6 +137,7 @@ def _take(event: Any, builder: Builder) -> None:
         builder.start_document(line, event.version)
         return
     if isinstance(event, NodeEvent):
+        builder.enter(line)
         _refuse(event, line, builder)
     if isinstance(event, ScalarEvent):
         builder.scalar(line, event.value, is_plain=event.style in (None, ""))

@@ -31,7 +31,9 @@ def format_quantity(value: float, unit: str, digits: int = 6) -> str:
         return f"0 {prefixes[0]}"
     wanted = 3 * math.floor(rounded.adjusted() / 3)
     exponent = max((known for known in prefixes if known <= wanted), default=min(prefixes))
-    text = format(rounded.scaleb(-exponent), "f")
-    if "." in text:
+    mantissa = rounded.scaleb(-exponent)
+    # Beyond these a row of zeros says less than an exponent.
+    text = format(mantissa, "f") if -5 < mantissa.adjusted() < 16 else f"{mantissa.normalize():e}"
+    if "." in text and "e" not in text:
         text = text.rstrip("0").rstrip(".")
     return f"{text} {prefixes[exponent]}"

@@ -31,9 +31,7 @@ def pt100_resistance_ohm(temperature_degc: float) -> float:
         ValueError: Outside the range for which IEC 60751 states the curve; nothing is extrapolated.
     """
     if not LOWEST_DEGC <= temperature_degc <= HIGHEST_DEGC:
-        raise ValueError(
-            f"temperature {temperature_degc} degC is outside {LOWEST_DEGC:g} to {HIGHEST_DEGC:g} degC (IEC 60751)"
-        )
+        raise ValueError(f"temperature {temperature_degc} degC is outside {LOWEST_DEGC:g} to {HIGHEST_DEGC:g} degC (IEC 60751)")
     return _resistance(temperature_degc)
 
 
@@ -49,9 +47,7 @@ def pt100_temperature_degc(resistance_ohm: float) -> float:
     """
     lowest, highest = _resistance(LOWEST_DEGC), _resistance(HIGHEST_DEGC)
     if not lowest <= resistance_ohm <= highest:
-        raise ValueError(
-            f"resistance {resistance_ohm} ohm is outside {lowest:.2f} to {highest:.2f} ohm, a Pt100's (IEC 60751)"
-        )
+        raise ValueError(f"resistance {resistance_ohm} ohm is outside {lowest:.2f} to {highest:.2f} ohm, a Pt100's (IEC 60751)")
     # Above 0 degC the quadratic has a closed solution; below, it is the start for Newton's method, which converges to
     # the last digit within five steps over the whole range (dR/dt is never near zero).
     temperature = (-A + math.sqrt(A * A - 4.0 * B * (1.0 - resistance_ohm / R0_OHM))) / (2.0 * B)

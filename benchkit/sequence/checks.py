@@ -22,7 +22,14 @@ Found = tuple[str, str]
 
 def check_sequence(file: SequenceFile, document: Document) -> list[Mistake]:
     """Every mistake of this sort, in the order of the file."""
-    found = [*_channels(file), *_limits(file), *_bias(file), *_conditions(file), *_measurements(file), *_expectations(file)]
+    found = [
+        *_channels(file),
+        *_limits(file),
+        *_bias(file),
+        *_conditions(file),
+        *_measurements(file),
+        *_expectations(file),
+    ]
     mistakes = [document.mistake(key, message) for key, message in found]
     return sorted(mistakes, key=lambda mistake: mistake.line or 0)
 
@@ -54,21 +61,30 @@ def _bias(file: SequenceFile) -> Iterator[Found]:
     low, high = limits.gate_voltage_min_v, limits.gate_voltage_max_v
     for key, value in (("pinch_off", bias.pinch_off_v), ("gate_from", bias.gate_from_v), ("gate_to", bias.gate_to_v)):
         if not low <= value <= high:
-            yield f"bias.{key}", f"{_v(value)} is outside limits.gate_voltage_min to gate_voltage_max, {_v(low)} to {_v(high)}"
+            yield (
+                f"bias.{key}",
+                f"{_v(value)} is outside limits.gate_voltage_min to gate_voltage_max, {_v(low)} to {_v(high)}",
+            )
     yield from _ordered("bias.gate_to", bias.gate_from_v, bias.gate_to_v, "V", "gate_from")
     # The channel closes towards negative gate voltages in both technologies (n-channel); a depletion-mode part conducts
     # at 0 V, so that what holds it off is below zero, and the search must start on the far side of nothing at all.
     if not bias.pinch_off_v < bias.gate_from_v:
         yield "bias.pinch_off", f"{_v(bias.pinch_off_v)} is not below gate_from, {_v(bias.gate_from_v)}"
     if file.device.technology == "depletion" and not bias.pinch_off_v < 0:
-        yield "bias.pinch_off", f"{_v(bias.pinch_off_v)} does not hold a depletion-mode device off; expected a negative voltage"
+        yield (
+            "bias.pinch_off",
+            f"{_v(bias.pinch_off_v)} does not hold a depletion-mode device off; expected a negative voltage",
+        )
     for key, value, bound_name, bound in (
         ("tolerance", bias.tolerance_a, "quiescent_current", bias.quiescent_current_a),
         ("pinch_off_current_max", bias.pinch_off_current_max_a, "quiescent_current", bias.quiescent_current_a),
         ("quiescent_current", bias.quiescent_current_a, "drain_current_limit", bias.drain_current_limit_a),
     ):
         if not value < bound:
-            yield f"bias.{key}", f"{format_quantity(value, 'A')} is not below bias.{bound_name}, {format_quantity(bound, 'A')}"
+            yield (
+                f"bias.{key}",
+                f"{format_quantity(value, 'A')} is not below bias.{bound_name}, {format_quantity(bound, 'A')}",
+            )
     if bias.drain_current_limit_a > limits.drain_current_max_a:
         yield (
             "bias.drain_current_limit",
@@ -105,7 +121,8 @@ def _conditions(file: SequenceFile) -> Iterator[Found]:
         if not seconds < soak.at_most_s:
             yield (
                 f"conditions.temperature.soak.{key}",
-                f"{format_quantity(seconds, 's')} is not below at_most, {format_quantity(soak.at_most_s, 's')}: no soak could succeed",
+                f"{format_quantity(seconds, 's')} is not below at_most, {format_quantity(soak.at_most_s, 's')}: "
+                "no soak could succeed",
             )
 
 
@@ -115,7 +132,7 @@ def _measurements(file: SequenceFile) -> Iterator[Found]:
         if block.title in seen:
             yield (
                 f"measurements[{index}]",
-                f"is called {block.title!r} like measurements[{seen[block.title]}]; give it a name of its own (name: ...)",
+                f"is called {block.title!r} like measurements[{seen[block.title]}]; give it a name of its own",
             )
         seen.setdefault(block.title, index)
 

@@ -1,5 +1,5 @@
 """
-The sequence file as frozen models: the device, its limits, its bias, the conditions, the measurements, what is expected.
+The sequence file as frozen models: device, limits, bias, conditions, measurements, expectations.
 
 A level is at the device's plane unless its description says otherwise.
 """
@@ -14,8 +14,8 @@ from benchkit.files.types import (
     Amperes,
     Celsius,
     CelsiusAxis,
-    Decibels,
     Dbm,
+    Decibels,
     FileModel,
     FileName,
     HertzAxis,
@@ -71,11 +71,16 @@ class BiasSettings(FileModel):
     tolerance_a: Amperes = Field(alias="tolerance", gt=0)
     gate_from_v: Volts = Field(alias="gate_from", description="The gate trim searches between gate_from ...")
     gate_to_v: Volts = Field(alias="gate_to", description="... and gate_to, and nowhere else")
-    gate_step_max_v: Volts = Field(alias="gate_step_max", default=0.1, gt=0, description="Largest single step of the gate while searching")
-    drain_current_limit_a: Amperes = Field(alias="drain_current_limit", gt=0, description="Current limit and trip set in the supply")
+    gate_step_max_v: Volts = Field(
+        alias="gate_step_max", default=0.1, gt=0, description="Largest single step of the gate while searching"
+    )
+    drain_current_limit_a: Amperes = Field(
+        alias="drain_current_limit", gt=0, description="Current limit and trip set in the supply"
+    )
     settling_time_s: Seconds = Field(alias="settling_time", default=0.05, ge=0, description="After a step of gate or drain")
     retrim: Literal["hold current", "hold voltage"] = Field(
-        default="hold current", description="At each temperature: trim again to the quiescent current, or keep the gate voltage"
+        default="hold current",
+        description="At each temperature: trim again to the quiescent current, or keep the gate voltage",
     )
 
 
@@ -85,7 +90,10 @@ class SoakSettings(FileModel):
     tolerance_k: Kelvins = Field(alias="tolerance", gt=0, description="Chamber's air against the set point")
     in_tolerance_for_s: Seconds = Field(alias="in_tolerance_for", ge=0)
     drift_max_k_per_min: KelvinPerMinute | None = Field(
-        alias="drift_max", default=None, gt=0, description="Rate of the case sensor that counts as still; needs a case sensor"
+        alias="drift_max",
+        default=None,
+        gt=0,
+        description="Rate of the case sensor that counts as still; needs a case sensor",
     )
     at_most_s: Seconds = Field(alias="at_most", gt=0, description="Longer than this is an error")
     poll_every_s: Seconds = Field(alias="poll_every", default=10.0, gt=0)
