@@ -38,6 +38,8 @@ class ScpiSupply(Supply):
         "measure": ":MEAS:VOLT? (@{channel});:MEAS:CURR? (@{channel})",
     }
 
+    MAY_BE_EMPTY = frozenset({"ask_over_voltage_trip", "ask_over_current_trip", "clear_trip"})
+
     def _set_voltage(self, channel: int, voltage_v: float) -> None:
         self._send("voltage", channel=channel, voltage_v=voltage_v)
 
@@ -69,10 +71,10 @@ class ScpiSupply(Supply):
         return self._query_output("ask_output", channel=channel)
 
     def _ask_over_voltage_trip(self, channel: int) -> bool:
-        return self._query_boolean("ask_over_voltage_trip", channel=channel)
+        return self._has("ask_over_voltage_trip") and self._query_boolean("ask_over_voltage_trip", channel=channel)
 
     def _ask_over_current_trip(self, channel: int) -> bool:
-        return self._query_boolean("ask_over_current_trip", channel=channel)
+        return self._has("ask_over_current_trip") and self._query_boolean("ask_over_current_trip", channel=channel)
 
     def _clear_trip(self, channel: int) -> None:
         self._send("clear_trip", channel=channel)

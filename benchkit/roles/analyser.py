@@ -61,9 +61,7 @@ class Analyser(ReadingInstrument):
             LimitError: Below 1 Hz or wider than the bench file's band.
         """
         low_hz, high_hz = self._frequency_range_hz
-        self._apply(
-            "resolution_bandwidth_hz", bandwidth_hz, 1.0, high_hz - low_hz, "Hz", "frequency_max", self._set_bandwidth
-        )
+        self._apply("resolution_bandwidth_hz", bandwidth_hz, 1.0, high_hz - low_hz, "Hz", "frequency_max", self._set_bandwidth)
 
     def set_reference_level(self, level_dbm: float) -> None:
         """
@@ -72,9 +70,7 @@ class Analyser(ReadingInstrument):
         Raises:
             LimitError: Above what its input stands (input_max).
         """
-        self._apply(
-            "reference_level_dbm", level_dbm, -200.0, self._input_max_dbm, "dBm", "input_max", self._set_reference_level
-        )
+        self._apply("reference_level_dbm", level_dbm, -200.0, self._input_max_dbm, "dBm", "input_max", self._set_reference_level)
 
     def set_attenuation(self, attenuation_db: float) -> None:
         """
@@ -117,9 +113,7 @@ class Analyser(ReadingInstrument):
             raise MisuseError(f"{self.name}: settings were forgotten while a reading was due")
         level_dbm = self._to_dbm(value)
         if level_dbm > self._input_max_dbm:
-            raise LimitError(
-                f"level at {self.name}", level_dbm, self._input_max_dbm, "dBm", bench_key(self.name, "input_max")
-            )
+            raise LimitError(f"level at {self.name}", level_dbm, self._input_max_dbm, "dBm", bench_key(self.name, "input_max"))
         return level_dbm
 
     def forget_settings(self) -> None:

@@ -64,9 +64,7 @@ class Chamber(ReadingInstrument):
             return
         low_degc, high_degc = self._allowed_degc
         if not low_degc <= temperature_degc <= high_degc:
-            raise outside(
-                f"temperature of {self.name}", temperature_degc, low_degc, high_degc, "°C", *self._allowed_sources
-            )
+            raise outside(f"temperature of {self.name}", temperature_degc, low_degc, high_degc, "°C", *self._allowed_sources)
         unit = self._known_unit()
         self._temperature_degc = None
         self._set_temperature(unit.from_degc(temperature_degc))
@@ -187,9 +185,7 @@ class Chamber(ReadingInstrument):
     def missing_protections(self) -> tuple[str, ...]:
         if not self._without_limits:
             return ()
-        return (
-            f"{self.name}: no temperature limits of its own ({bench_key(self.name, 'without_temperature_limits')})",
-        )
+        return (f"{self.name}: no temperature limits of its own ({bench_key(self.name, 'without_temperature_limits')})",)
 
     def _make_safe(self) -> None:
         self.stop()

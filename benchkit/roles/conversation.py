@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import ClassVar
 
-from benchkit.errors import ClosedError, FileError, LinkError, Mistake, ReplyError
+from benchkit.errors import ClosedError, FileError, Mistake, MisuseError, ReplyError
 from benchkit.link import Link
 from benchkit.roles.channels import parse_channel_list
 from benchkit.roles.dialect import read_dialect
@@ -62,11 +62,16 @@ class Conversation:
             may_be_empty=self.MAY_BE_EMPTY | self.COMMON_MAY_BE_EMPTY,
             instrument=name,
         )
+        self._absent = dialect.absent
         self._commands = dialect.commands
         self._values = dialect.values
 
     def forget_settings(self) -> None:
         """Forget what was set: each setting is sent again when it is asked for next."""
+
+    def _has(self, command: str) -> bool:
+        """Whether the instrument has `command`: the driver or the bench file may say it has not."""
+        return command not in self._absent
 
     def _send(self, command: str, **fields: object) -> None:
         """Send a command. One that the instrument has not is not sent."""
@@ -83,7 +88,9 @@ class Conversation:
     def _write(self, message: str) -> None:
         try:
             self._link.write(message)
-        except LinkError:
+        except MisuseError:
+            raise
+        except BaseException:
             self.forget_settings()
             raise
 
@@ -95,7 +102,9 @@ class Conversation:
     def _query_message(self, message: str, timeout_s: float | None = None) -> str:
         try:
             return self._link.query(message, timeout_s=self._timeout_s if timeout_s is None else timeout_s)
-        except LinkError:
+        except MisuseError:
+            raise
+        except BaseException:
             self.forget_settings()
             raise
 

@@ -35,10 +35,12 @@ class Dialect:
     Commands ready to be filled in, and the plain values beside them.
 
     Attributes:
+        absent: Commands that the instrument has not.
         commands: By name; each takes its fields by keyword. Empty text comes of a command that the instrument has not.
         values: By name, as text: resolutions, fixed units and the like.
     """
 
+    absent: frozenset[str]
     commands: Mapping[str, Fill]
     values: Mapping[str, str]
 
@@ -71,6 +73,7 @@ def read_dialect(
         )
     merged = {name: respelled.get(name, template) for name, template in commands.items()}
     return Dialect(
+        frozenset(name for name, template in merged.items() if not template),
         {name: template.format for name, template in merged.items()},
         {name: respelled.get(name, value) for name, value in values.items()},
     )

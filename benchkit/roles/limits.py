@@ -12,9 +12,7 @@ def bench_key(instrument: str, key: str) -> str:
     return f"bench file: instruments.{instrument}.{key}"
 
 
-def outside(
-    quantity: str, value: float, low: float, high: float, unit: str, low_source: str, high_source: str
-) -> LimitError:
+def outside(quantity: str, value: float, low: float, high: float, unit: str, low_source: str, high_source: str) -> LimitError:
     """
     The error for a `value` that is not within `low`..`high`. To be raised by who has checked.
 

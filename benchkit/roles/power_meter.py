@@ -77,10 +77,8 @@ class PowerMeter(ReadingInstrument):
         """
         if averages == self._averages:
             return
-        if int(averages) != averages or not 1 <= averages <= _AVERAGES_MAX:
-            raise MisuseError(
-                f"{self.name}: {averages!r} averages; it must be a whole number from 1 to {_AVERAGES_MAX}"
-            )
+        if not 1 <= averages <= _AVERAGES_MAX or int(averages) != averages:
+            raise MisuseError(f"{self.name}: {averages!r} averages; it must be a whole number from 1 to {_AVERAGES_MAX}")
         self._averages = None
         self._set_averages(int(averages))
         self._averages = int(averages)
@@ -114,9 +112,7 @@ class PowerMeter(ReadingInstrument):
         question, reply = self._collect()
         level_dbm = self._level_dbm(question, reply)
         if level_dbm > self._input_max_dbm:
-            raise LimitError(
-                f"level at {self.name}", level_dbm, self._input_max_dbm, "dBm", bench_key(self.name, "input_max")
-            )
+            raise LimitError(f"level at {self.name}", level_dbm, self._input_max_dbm, "dBm", bench_key(self.name, "input_max"))
         return level_dbm
 
     def forget_settings(self) -> None:

@@ -6,7 +6,7 @@ Arming sends one message that both starts the reading and asks for it; collectin
 
 from __future__ import annotations
 
-from benchkit.errors import LinkError, MisuseError
+from benchkit.errors import MisuseError
 from benchkit.link import Link
 from benchkit.roles.instrument import Instrument
 from benchkit.roles.settings import InstrumentSettings
@@ -43,15 +43,15 @@ class ReadingInstrument(Instrument):
         """Start a reading by asking for it."""
         if self._question is not None:
             self._require_open()
-            raise MisuseError(
-                f"{self.name}: armed twice; the reading asked for by {self._question!r} was not collected"
-            )
+            raise MisuseError(f"{self.name}: armed twice; the reading asked for by {self._question!r} was not collected")
         if self._must_abort:
             self._abort()
             self._must_abort = False
         try:
             self._link.ask(question)
-        except LinkError:
+        except MisuseError:
+            raise
+        except BaseException:
             self.forget_settings()
             raise
         self._question = question
@@ -67,7 +67,9 @@ class ReadingInstrument(Instrument):
         self._must_abort = True
         try:
             reply = self._link.answer(timeout_s=self._reading_timeout_s)
-        except LinkError:
+        except MisuseError:
+            raise
+        except BaseException:
             self.forget_settings()
             raise
         self._must_abort = False

@@ -31,7 +31,7 @@ class Supply(ReadingInstrument):
         "current_limit_resolution_a": "0.0001",
         "over_voltage_resolution_v": "0.01",
     }
-    """How far a protection may read back from what was set: the instrument's resolution."""
+    """How far a protection may read back from what was set: the instrument's resolution, or coarser."""
 
     settings: SupplySettings
 
@@ -61,6 +61,7 @@ class Supply(ReadingInstrument):
 
     def voltage_setpoint_v(self, channel: int) -> float:
         """What was set last; NaN when it is not known. [V]"""
+        self._channel(channel)
         return self._voltage_v.get(channel, math.nan)
 
     def set_voltage(self, channel: int, voltage_v: float) -> None:
@@ -144,12 +145,8 @@ class Supply(ReadingInstrument):
             self._set_over_voltage(channel, voltage_v)
             actual_v, active = self._ask_over_voltage(channel)
             if not active:
-                raise ProtectionError(
-                    self.name, f"output {channel}: over-voltage protection reads back as switched off"
-                )
-            self._require_near(
-                channel, "over-voltage protection", actual_v, voltage_v, "V", self._over_voltage_resolution_v
-            )
+                raise ProtectionError(self.name, f"output {channel}: over-voltage protection reads back as switched off")
+            self._require_near(channel, "over-voltage protection", actual_v, voltage_v, "V", self._over_voltage_resolution_v)
         self._over_voltage_v[channel] = voltage_v
         self._note(f"over_voltage_v {channel}", voltage_v)
 
@@ -193,7 +190,7 @@ class Supply(ReadingInstrument):
         return self._ask_output(channel)
 
     def is_tripped(self, channel: int) -> bool:
-        """Ask whether a protection has switched an output off. Protections it has not are not asked."""
+        """Ask whether a protection has switched an output off. Protections that it has not, or does not tell of, count as not."""
         ratings = self._channel(channel)
         return (not ratings.without_over_voltage and self._ask_over_voltage_trip(channel)) or (
             not ratings.without_over_current and self._ask_over_current_trip(channel)
@@ -252,9 +249,7 @@ class Supply(ReadingInstrument):
         failures: list[str] = []
         for channel in self._highest_first():
             if failures and self._channels[channel].voltage_min_v < 0:
-                failures.append(
-                    f"{self.name} output {channel}: left as it is, for it may be the gate of one that is still on"
-                )
+                failures.append(f"{self.name} output {channel}: left as it is, for it may be the gate of one that is still on")
                 continue
             try:
                 self.make_output_safe(channel)
@@ -275,14 +270,17 @@ class Supply(ReadingInstrument):
                 missing.append((channel, "over-voltage protection", "without_over_voltage"))
             if ratings.without_over_current:
                 missing.append((channel, "over-current trip", "without_over_current"))
-        return tuple(
-            f"{self.name} output {channel}: no {what} ({self._key(channel, key)})" for channel, what, key in missing
-        )
+        return tuple(f"{self.name} output {channel}: no {what} ({self._key(channel, key)})" for channel, what, key in missing)
 
     def _prepare(self) -> None:
         for channel in self._highest_first():
             self._output_off_verified(channel)
         self._configure()
+        for channel, ratings in self._channels.items():
+            # A voltage left from before may be above the protection that is set next, which a supply then refuses.
+            self.set_voltage(channel, min(max(0.0, ratings.voltage_min_v), ratings.voltage_max_v))
+            if self.is_tripped(channel):
+                self.clear_trip(channel)
 
     def _output_off_verified(self, channel: int) -> None:
         self.output_off(channel)
@@ -293,13 +291,13 @@ class Supply(ReadingInstrument):
         return sorted(self._channels, key=lambda channel: -self._channels[channel].voltage_max_v)
 
     def _channel(self, channel: int) -> SupplyChannelSettings:
+        if self._closed:
+            self._require_open()
         try:
             return self._channels[channel]
         except KeyError:
             known = ", ".join(str(number) for number in self._channels)
-            raise MisuseError(
-                f"{self.name}: no output {channel!r}; {bench_key(self.name, 'channels')} has {known}"
-            ) from None
+            raise MisuseError(f"{self.name}: no output {channel!r}; {bench_key(self.name, 'channels')} has {known}") from None
 
     def _require_near(self, channel: int, what: str, actual: float, asked: float, unit: str, resolution: float) -> None:
         if not abs(actual - asked) <= resolution * (1 + 1e-9):

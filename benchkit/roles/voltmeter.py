@@ -28,6 +28,7 @@ class Voltmeter(ReadingInstrument):
         self._voltage_max_v = settings.voltage_max_v
         self._reading_timeout_s = settings.timeout_s + settings.reading_time_s
         self._function: str | None = None
+        self._armed_function: str | None = None
 
     @property
     def function(self) -> str:
@@ -61,6 +62,7 @@ class Voltmeter(ReadingInstrument):
             self._require_open()
             raise MisuseError(f"{self.name}: arm() before set_function(): volts or ohms?")
         self._arm(self._reading_question())
+        self._armed_function = self._function
 
     def collect(self) -> float:
         """
@@ -71,10 +73,8 @@ class Voltmeter(ReadingInstrument):
         """
         question, reply = self._collect()
         value = self._number(question, reply)
-        if self._function == "voltage" and abs(value) > self._voltage_max_v:
-            raise LimitError(
-                f"voltage at {self.name}", abs(value), self._voltage_max_v, "V", bench_key(self.name, "voltage_max")
-            )
+        if self._armed_function == "voltage" and abs(value) > self._voltage_max_v:
+            raise LimitError(f"voltage at {self.name}", abs(value), self._voltage_max_v, "V", bench_key(self.name, "voltage_max"))
         return value
 
     def forget_settings(self) -> None:
