@@ -14,7 +14,7 @@ import sys
 from benchkit.errors import BenchkitError, BrokenLinkError, LinkTimeout, ReplyError
 from benchkit.scpi import ScpiSyntaxError
 
-__all__ = ["translated"]
+__all__ = ["is_timeout", "translated"]
 
 _VI_ERROR_TMO = -1073807339  # VPP-4.3: 0xBFFF0015, timeout expired before the operation completed
 
@@ -32,17 +32,17 @@ def translated(error: Exception, name: str, doing: str) -> BenchkitError:
         return error
     if isinstance(error, ScpiSyntaxError):
         return ReplyError(name, f"{doing}: {error}")
-    if isinstance(error, TimeoutError) or _status(error) == _VI_ERROR_TMO:
+    if is_timeout(error):
         return LinkTimeout(name, f"{doing}: {_said(error)}")
     return BrokenLinkError(name, f"{doing}: {_said(error)}")
 
 
-def _status(error: Exception) -> int | None:
-    """The VISA status of an error of pyvisa's; None for others. pyvisa is not imported to find out."""
-    errors = sys.modules.get("pyvisa.errors")
+def is_timeout(error: BaseException) -> bool:
+    """Whether the time was up, in Python's words or in VISA's."""
+    errors = sys.modules.get("pyvisa.errors")  # not imported to find out: without it nobody can have raised its errors
     if errors is not None and isinstance(error, errors.VisaIOError):
-        return int(error.error_code)
-    return None
+        return int(error.error_code) == _VI_ERROR_TMO
+    return isinstance(error, TimeoutError)
 
 
 def _said(error: Exception) -> str:

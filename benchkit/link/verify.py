@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import TypeVar
 
 from benchkit.clock import Clock
+from benchkit.link.foreign import is_timeout
 from benchkit.link.wire import Wire
 from benchkit.scpi import Identity, ScpiSyntaxError, parse_identity, parse_integer
 
@@ -52,7 +53,9 @@ def _ask_until(wire: Wire, question: str, parse: Callable[[str], T], deadline_s:
             if left_s <= 0:
                 raise TimeoutError("the time for it is up")
             data = wire.read_message(left_s)
-        except TimeoutError as error:
+        except Exception as error:
+            if not is_timeout(error):
+                raise
             came = f"; instead came {instead[-1][:80]!r}" if instead else ""
             raise TimeoutError(f"{question} is not answered: {error}{came}") from error
         try:

@@ -3,12 +3,8 @@ The link over VISA. Its rules:
 
 1. One answer due at a time (see protocol). While none is due nothing may lie on the wire; what does is an error, for
    every later answer would be that of the question before.
-2. Whatever goes wrong, an interrupt too, drops the connection. The next verb makes a new one and verifies it before it
-   says anything: a late answer can then never be read as the answer to something else.
-3. Verifying means to ask who is there and to read on until that is answered. Over a bus, or from an instrument that
-   keeps one output for all connections, an old answer may come first; it is thrown away. The question is chosen so that
-   the old answer cannot be taken for it.
-4. Errors of others are translated at this border, with their cause.
+2. Whatever goes wrong, an interrupt too, drops the connection; the next verb makes a new one (see connection, verify).
+3. Errors of others are translated at this border, with their cause.
 """
 
 from __future__ import annotations
@@ -19,14 +15,14 @@ from typing import TYPE_CHECKING, NoReturn
 from benchkit.clock import Clock, WallClock
 from benchkit.errors import BenchkitError, BrokenLinkError, ClosedError, FileError, Mistake, MisuseError, ReplyError
 from benchkit.link.claim import Claim
+from benchkit.link.connection import Connection
 from benchkit.link.foreign import translated
 from benchkit.link.library import Library
 from benchkit.link.log import LinkLog
 from benchkit.link.message import check_question, check_statement
 from benchkit.link.user import OneUser
-from benchkit.link.verify import who_answers
 from benchkit.link.wire import Wire
-from benchkit.scpi import Identity, ScpiSyntaxError
+from benchkit.scpi import ScpiSyntaxError
 
 if TYPE_CHECKING:
     from pyvisa.highlevel import VisaLibraryBase
@@ -66,22 +62,19 @@ class VisaLink:
         exclusive: bool = True,
     ) -> None:
         self._name, self._address, self._log = name, address, log
-        self._library = library if isinstance(library, Library) else Library.around(library)
-        self._clock: Clock = clock if self._library.is_in_process else WallClock()
-        self._open_timeout_s, self._write_timeout_s = open_timeout_s, write_timeout_s
+        self._write_timeout_s = write_timeout_s
+        opener = library if isinstance(library, Library) else Library.around(library)
+        waits_on = clock if opener.is_in_process else WallClock()
+        self._connection = Connection(name, address, opener, waits_on, log, open_timeout_s)
         self._user = OneUser(name)
         self._due: str | None = None
-        self._dropped = ""  # the question whose answer may still come out of the instrument
-        self._wire: Wire | None = None
-        self._remains: list[Wire] = []
-        self._identity: Identity | None = None
         self._closed = False
         self._claim: Claim | None = None
         canonical = _canonical(name, address)
-        if exclusive and not self._library.is_in_process:
+        if exclusive and not opener.is_in_process:
             self._claim = Claim(name, canonical)
         try:
-            self._connected()
+            self._connection.open()
         except BaseException:
             with contextlib.suppress(BenchkitError):
                 self.close()
@@ -115,21 +108,14 @@ class VisaLink:
 
     def answer(self, *, timeout_s: float) -> str:
         with self._user:
-            wire, due = self._waiting()
-            try:
-                data = wire.read_message(timeout_s)
-                if wire.leftover():
-                    raise ScpiSyntaxError(data + wire.leftover(), len(data), "one line")
-                self._due = None
-            except BaseException as error:  # noqa: BLE001 - _fall raises it again
-                self._fall(error, f"the answer to {due!r}")
-            return self._text(data, due)
+            return self._answer(timeout_s)
 
     def query(self, message: str, *, timeout_s: float) -> str:
+        check_question(self._name, message)
         with self._user:
             try:
-                self.ask(message)
-                return self.answer(timeout_s=timeout_s)
+                self._send(message, message)
+                return self._answer(timeout_s)
             except BenchkitError:
                 raise
             except BaseException:
@@ -138,22 +124,14 @@ class VisaLink:
 
     def answer_block(self, *, timeout_s: float) -> bytes:
         with self._user:
-            wire, due = self._waiting()
-            try:
-                data = wire.read_block(timeout_s)
-                if wire.leftover():
-                    raise ScpiSyntaxError(wire.leftover(), 0, "nothing more behind the block")
-                self._due = None
-            except BaseException as error:  # noqa: BLE001 - _fall raises it again
-                self._fall(error, f"the block that answers {due!r}")
-            self._note("<", data)
-            return data
+            return self._answer_block(timeout_s)
 
     def query_block(self, message: str, *, timeout_s: float) -> bytes:
+        check_question(self._name, message)
         with self._user:
             try:
-                self.ask(message)
-                return self.answer_block(timeout_s=timeout_s)
+                self._send(message, message)
+                return self._answer_block(timeout_s)
             except BenchkitError:
                 raise
             except BaseException:
@@ -170,7 +148,7 @@ class VisaLink:
         with self._user:
             self._check_open()
             self._drop("to be reopened")
-            self._connected()
+            self._connection.open()
 
     def close(self) -> None:
         # Any thread may close: closing always lets go.
@@ -179,13 +157,8 @@ class VisaLink:
         self._closed = True
         self._due = None
         try:
-            if self._wire is not None:
-                self._wire.close()
-        except Exception as error:
-            raise translated(error, self._name, f"closing {self._address}") from error
+            self._connection.close()
         finally:
-            self._wire = None
-            self._bury()
             if self._claim is not None:
                 self._claim.release()
 
@@ -195,14 +168,16 @@ class VisaLink:
 
     def _waiting(self) -> tuple[Wire, str]:
         self._check_open()
-        if self._due is None or self._wire is None:
+        wire = self._connection.wire
+        if self._due is None or wire is None:
             raise MisuseError(f"{self._name}: no answer is due")
-        return self._wire, self._due
+        return wire, self._due
 
     def _send(self, message: str, due: str | None) -> None:
         if self._due is not None:
             raise MisuseError(f"{self._name}: {message!r} while the answer to {self._due!r} is due")
-        wire = self._wire if self._wire is not None else self._connected()
+        self._check_open()
+        wire = self._connection.wire or self._connection.open()
         try:
             unasked = wire.unasked()
             if unasked:
@@ -215,6 +190,30 @@ class VisaLink:
             self._fall(error, f"sending {message!r}")
         if self._log is not None:
             self._log.note(self._name, ">", message)
+
+    def _answer(self, timeout_s: float) -> str:
+        wire, due = self._waiting()
+        try:
+            data = wire.read_message(timeout_s)
+            if wire.leftover():
+                raise ScpiSyntaxError(data + wire.leftover(), len(data), "one line")
+            self._due = None
+        except BaseException as error:  # noqa: BLE001 - _fall raises it again
+            self._fall(error, f"the answer to {due!r}")
+        return self._text(data, due)
+
+    def _answer_block(self, timeout_s: float) -> bytes:
+        wire, due = self._waiting()
+        try:
+            data = wire.read_block(timeout_s)
+            if wire.leftover():
+                raise ScpiSyntaxError(wire.leftover(), 0, "nothing more behind the block")
+            self._due = None
+        except BaseException as error:  # noqa: BLE001 - _fall raises it again
+            self._fall(error, f"the block that answers {due!r}")
+        if self._log is not None:
+            self._log.note(self._name, "<", data)
+        return data
 
     def _text(self, data: bytes, due: str) -> str:
         if self._log is not None:
@@ -229,26 +228,6 @@ class VisaLink:
             raise ReplyError(self._name, f"the answer to {due!r}: more than one line: {text[:80]!r}")
         return text
 
-    def _connected(self) -> Wire:
-        """The open wire; a new one, verified, if it was dropped."""
-        self._check_open()
-        if self._wire is not None:
-            return self._wire
-        self._bury()
-        try:
-            self._wire = self._library.open_wire(self._address, self._open_timeout_s, self._clock)
-            identity = who_answers(self._wire, self._dropped, self._open_timeout_s, self._clock)
-            if self._identity is not None and identity != self._identity:
-                raise BrokenLinkError(self._name, f"{self._address} is {identity} now; it was {self._identity}")
-        except TimeoutError as error:
-            self._drop(str(error))
-            raise BrokenLinkError(self._name, f"opening {self._address}: {error}") from error
-        except BaseException as error:  # noqa: BLE001 - _fall raises it again
-            self._fall(error, f"opening {self._address}")
-        self._identity, self._dropped = identity, ""
-        self._note("!", f"connected to {identity}")
-        return self._wire
-
     def _fall(self, error: BaseException, doing: str) -> NoReturn:
         """Drop the connection and raise: ours for theirs; what is no Exception (Ctrl-C, Interrupted) as it is."""
         self._drop(f"{doing}: {error!r}")
@@ -257,24 +236,9 @@ class VisaLink:
         raise translated(error, self._name, doing) from error
 
     def _drop(self, why: str) -> None:
-        if self._due is not None:
-            self._dropped, self._due = self._due, None
-        if self._wire is not None:
-            self._remains.append(self._wire)
-            self._wire = None
-            with contextlib.suppress(Exception):
-                self._remains[-1].drop()
-            self._note("!", f"connection dropped: {why}")
-
-    def _bury(self) -> None:
-        while self._remains:
-            wire = self._remains.pop()
-            with contextlib.suppress(Exception):  # it was dropped because of its errors
-                wire.close()
-
-    def _note(self, direction: str, text: str | bytes) -> None:
-        if self._log is not None:
-            self._log.note(self._name, direction, text)
+        # First the wire, then what is due on it: an interrupt between the two must not leave a wire that looks clean.
+        self._connection.drop(why, self._due)
+        self._due = None
 
 
 def _canonical(name: str, address: str) -> str:

@@ -66,4 +66,6 @@ def split_compound(message: str) -> list[str]:
 
 def has_query(message: str) -> bool:
     """Whether the instrument will answer: there is a question mark outside of quoted strings."""
-    return "?" in message and ("?" in _QUOTED.sub("", message))
+    if "?" not in message:
+        return False
+    return ('"' not in message and "'" not in message) or "?" in _QUOTED.sub("", message)

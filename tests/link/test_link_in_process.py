@@ -94,7 +94,7 @@ def sim():
     return SmallLibrary(f"test {next(_numbers)}")
 
 
-@pytest.fixture(params=[SOCKET, GPIB])
+@pytest.fixture(params=[SOCKET, GPIB, "ASRL3::INSTR"])
 def ours(request, sim):
     with_link = VisaLink("sim", request.param, sim, sim.clock)
     yield with_link
@@ -170,6 +170,14 @@ def test_a_missing_resource_is_an_error():
 
     with pytest.raises(BrokenLinkError, match="RSRC_NFOUND"):
         VisaLink("sim", "TCPIP0::192.0.2.99::5025::SOCKET", sim, sim.clock)
+
+
+def test_an_instrument_that_answers_something_else_is_not_there(sim, monkeypatch):
+    """And the error says what came instead."""
+    monkeypatch.setitem(ANSWERS, b"*IDN?", (0.0, b"0.5\n"))
+
+    with pytest.raises(BrokenLinkError, match=r"\*IDN\? is not answered.*instead came b'0.5"):
+        VisaLink("sim", SOCKET, sim, sim.clock)
 
 
 def test_two_links_in_one_process_may_open_one_simulated_instrument(sim):
