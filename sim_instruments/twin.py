@@ -66,6 +66,8 @@ class Twin:
         self.next_wake = math.inf
         """When the next message that waits goes on. [s]"""
         self.instruments: dict[str, SimulatedInstrument] = {}
+        # In order, not a set: two runs of one seed must do the same in the same order.
+        self._waiting: dict[str, SimulatedInstrument] = {}
         t = clock.monotonic()
         mistakes = []
         for name in bench.file.instruments:
@@ -74,7 +76,7 @@ class Twin:
             except FileError as error:
                 mistakes += [bench.mistake(mistake.key, mistake.message) for mistake in error.mistakes]
             else:
-                instrument.on_wake_change = self._note_next_wake
+                instrument.on_wait = self._note_waiting
                 self.instruments[name] = instrument
         if mistakes:
             raise FileError(mistakes)
@@ -93,9 +95,10 @@ class Twin:
         """Let every message that is due by `t` go on, in the order of their times. [s]"""
         while self.next_wake <= t:
             due = self.next_wake
-            for instrument in self.instruments.values():
-                if instrument.wakes_at <= due:
-                    instrument.wake(due)
+            for instrument in [one for one in self._waiting.values() if one.wakes_at <= due]:
+                instrument.wake(due)
+            self._waiting = {name: one for name, one in self._waiting.items() if one.wakes_at < math.inf}
+            self.next_wake = min([one.wakes_at for one in self._waiting.values()], default=math.inf)
 
     def finish(self) -> None:
         """The story ends now; may be called again if it goes on."""
@@ -103,8 +106,10 @@ class Twin:
         self.run_until(t)
         self.world.finish(t)
 
-    def _note_next_wake(self) -> None:
-        self.next_wake = min(instrument.wakes_at for instrument in self.instruments.values())
+    def _note_waiting(self, instrument: SimulatedInstrument) -> None:
+        self._waiting[instrument.name] = instrument
+        if instrument.wakes_at < self.next_wake:
+            self.next_wake = instrument.wakes_at
 
 
 def build_twin(

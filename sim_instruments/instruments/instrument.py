@@ -59,8 +59,8 @@ class SimulatedInstrument:
         self.status = Status()
         self.wakes_at = NEVER
         """When its next waiting message goes on. [s]"""
-        self.on_wake_change: Callable[[], None] | None = None
-        """Called when `wakes_at` has changed."""
+        self.on_wait: Callable[[SimulatedInstrument], None] | None = None
+        """Called when a message has begun to wait."""
         self.is_reachable = True
         """For faults: whether it can be talked to at all."""
         self.hears: Callable[[bytes, float], bytes | None] | None = None
@@ -119,19 +119,22 @@ class SimulatedInstrument:
                 self.status.report(fault.number, fault.detail)
                 return
             if answer is not None:
-                port.deliver(Reply(answer.encode("latin-1") + b"\n", self._hold_until))
+                port.deliver(Reply(answer.encode("latin-1") + b"\n", self._hold_until), self._message_number)
             return
         self._run(steps, 0, [], t, port)
 
     def wake(self, t: float) -> None:
         """Let messages that are due by `t` go on, each at its own time, in order."""
         while self.wakes_at <= t:
-            waiting = min(self._waiting, key=lambda message: message.due)
+            waiting = self._waiting[0]
+            if len(self._waiting) > 1:
+                waiting = min(self._waiting, key=lambda message: message.due)
             self._waiting.remove(waiting)
             self._note_wake_time()
-            waiting.port.hold(-1)
+            waiting.port.end_waiting(waiting.number)
             self._message_number = waiting.number
             self._run(waiting.steps, waiting.position, waiting.parts, waiting.due, waiting.port)
+            waiting.port.release()
 
     def fail(self, fault: Fault, t: float) -> None:
         """Something went wrong outside a command, e.g. in the message exchange."""
@@ -179,17 +182,22 @@ class SimulatedInstrument:
                     parts.append(answer)
             position += 1
             if self._hold_until > t and position <= last:
-                self._waiting.append(_Waiting(self._hold_until, steps, position, parts, port, self._message_number))
-                self._note_wake_time()
-                port.hold(1)
+                self._wait(_Waiting(self._hold_until, steps, position, parts, port, self._message_number))
                 return
         if parts:
-            port.deliver(Reply(";".join(parts).encode("latin-1") + b"\n", self._hold_until))
+            port.deliver(Reply(";".join(parts).encode("latin-1") + b"\n", self._hold_until), self._message_number)
+
+    def _wait(self, message: _Waiting) -> None:
+        self._waiting.append(message)
+        message.port.begin_waiting(message.number)
+        if message.due < self.wakes_at:
+            self.wakes_at = message.due
+        if self.on_wait is not None:
+            self.on_wait(self)
 
     def _note_wake_time(self) -> None:
-        self.wakes_at = min((waiting.due for waiting in self._waiting), default=NEVER)
-        if self.on_wake_change is not None:
-            self.on_wake_change()
+        waiting = self._waiting
+        self.wakes_at = min([message.due for message in waiting]) if waiting else NEVER
 
     def _pending_until(self) -> float:
         return max(self._settled_at, self._measured_at)

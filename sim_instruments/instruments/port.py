@@ -50,12 +50,13 @@ class Port:
         self._is_stream = is_stream
         self._on_reply = on_reply
         self._buffer = b""
-        self._unfinished = 0
+        self._waiting: set[int] = set()
+        self._overtaking: list[tuple[int, Reply]] = []
 
     @property
     def has_reply(self) -> bool:
         """Whether something can be read, now or later."""
-        return bool(self.replies) or self._unfinished > 0
+        return bool(self.replies) or bool(self._waiting)
 
     def write(self, data: bytes, t: float, *, end: bool = False) -> None:
         """
@@ -80,20 +81,43 @@ class Port:
             self._buffer = b""
             self._instrument.fail(Fault(-363), t)
 
-    def deliver(self, reply: Reply) -> None:
-        """A response message from the instrument."""
+    def deliver(self, reply: Reply, message_number: int) -> None:
+        """
+        A response message from the instrument.
+
+        Answers leave in the order of the questions: one that is ready while an earlier message still waits stands in
+        line behind it.
+        """
         if self._instrument.says is not None:
             changed = self._instrument.says(reply)
             if changed is None:
                 return
             reply = changed
+        if self._waiting and min(self._waiting) < message_number:
+            self._overtaking.append((message_number, reply))
+            return
         self.replies.append(reply)
         if self._on_reply is not None:
             self._on_reply()
 
-    def hold(self, count: int) -> None:
-        """The instrument tells that a message of this port waits (+1) or goes on (-1)."""
-        self._unfinished += count
+    def begin_waiting(self, message_number: int) -> None:
+        """A message of this port has to wait before it can go on."""
+        self._waiting.add(message_number)
+
+    def end_waiting(self, message_number: int) -> None:
+        """It goes on; `release` follows when it is done or waits again."""
+        self._waiting.discard(message_number)
+
+    def release(self) -> None:
+        """Let out what stood in line behind a message that has gone on."""
+        if not self._overtaking:
+            return
+        first = min(self._waiting, default=None)
+        ready = [item for item in self._overtaking if first is None or item[0] < first]
+        self._overtaking = [item for item in self._overtaking if item not in ready]
+        self.replies.extend(reply for _, reply in sorted(ready, key=lambda item: item[0]))
+        if ready and self._on_reply is not None:
+            self._on_reply()
 
     def read_nothing(self, t: float) -> None:
         """The controller reads, and there is nothing to say."""
@@ -105,7 +129,8 @@ class Port:
         self._buffer = b""
         self.replies.clear()
         self._instrument.forget(self)
-        self._unfinished = 0
+        self._waiting.clear()
+        self._overtaking.clear()
 
     def _execute(self, message: bytes, t: float) -> None:
         if message.endswith(b"\r"):

@@ -98,6 +98,12 @@ class SimulatedSupply(SimulatedInstrument):
                     SupplyOutput.set_over_voltage,
                     outputs,
                 ),
+                self._switch(
+                    "[:SOURce]:VOLTage:PROTection:STATe",
+                    lambda output, _t: output.over_voltage_on,
+                    SupplyOutput.switch_over_voltage,
+                    outputs,
+                ),
                 self._flag(
                     "[:SOURce]:VOLTage:PROTection:TRIPped", lambda output, t: output.trip(t) == "over voltage", outputs
                 ),

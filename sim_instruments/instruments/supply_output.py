@@ -46,10 +46,8 @@ class SupplyOutput:
         step_v, step_a = options.voltage_resolution_v, options.current_resolution_a
         self.voltage = Number("V", ratings.voltage_min_v, ratings.voltage_max_v, zero_v, step_v)
         self.current = Number("A", 0.0, ratings.current_max_a, DEFAULT_CURRENT * ratings.current_max_a, step_a)
-        # An output that goes below zero takes a protection level of either sign; what counts is how far from zero.
-        lowest_v = -protection_v if ratings.voltage_min_v < 0 else 0.0
-        highest_v = protection_v
-        self.over_voltage = Number("V", lowest_v, highest_v, protection_v, step_v)
+        # A magnitude, whichever way the output goes.
+        self.over_voltage = Number("V", 0.0, protection_v, protection_v, step_v)
         self.reading: tuple[float, float] | None = None
         self.acquired_in = 0
         self.asked: set[str] = set()
@@ -69,6 +67,7 @@ class SupplyOutput:
         self.voltage_v = self.voltage.default
         self.current_limit_a = self.current.default
         self.over_voltage_v = self.over_voltage.default
+        self.over_voltage_on = True
         self.over_current_on = False
         self._on = False
         self.reading = None
@@ -77,7 +76,7 @@ class SupplyOutput:
         self._surroundings.supply_clear_trip(self._name, self.channel, t)
 
     def set_voltage(self, t: float, voltage_v: float) -> None:
-        if self.has_over_voltage and abs(voltage_v) > abs(self.over_voltage_v):
+        if self.has_over_voltage and self.over_voltage_on and abs(voltage_v) > self.over_voltage_v:
             raise Fault(-221, f"{voltage_v:.6g} V is beyond VOLTage:PROTection {self.over_voltage_v:.6g} V")
         self.voltage_v = voltage_v
         self._apply(t)
@@ -87,9 +86,13 @@ class SupplyOutput:
         self._apply(t)
 
     def set_over_voltage(self, t: float, voltage_v: float) -> None:
-        if not self.has_over_voltage:
-            raise Fault(-241, f"output {self.channel} has no over-voltage protection")
+        self._require_over_voltage()
         self.over_voltage_v = voltage_v
+        self._protect()
+
+    def switch_over_voltage(self, t: float, on: bool) -> None:
+        self._require_over_voltage()
+        self.over_voltage_on = on
         self._protect()
 
     def set_over_current(self, t: float, on: bool) -> None:
@@ -140,6 +143,10 @@ class SupplyOutput:
         of_reading, floor = accuracy
         return value + (of_reading * abs(value) + floor) * error.at(value)
 
+    def _require_over_voltage(self) -> None:
+        if not self.has_over_voltage:
+            raise Fault(-241, f"output {self.channel} has no over-voltage protection")
+
     def _apply(self, t: float) -> None:
         self.reading = None
         self._surroundings.supply_changed(
@@ -155,6 +162,6 @@ class SupplyOutput:
         self._surroundings.supply_protection(
             self._name,
             self.channel,
-            over_voltage_v=abs(self.over_voltage_v) if self.has_over_voltage else None,
+            over_voltage_v=self.over_voltage_v if self.has_over_voltage and self.over_voltage_on else None,
             over_current=self.over_current_on,
         )

@@ -46,7 +46,7 @@ class Node:
     command: Command | None = None
 
 
-_SEGMENT = re.compile(r"\[([^\]]+)\]|(:?[A-Za-z*][^:\[]*)")
+_SEGMENT = re.compile(r"\[([^\]]+)\]|(:?[A-Za-z*](?:<[^>]*>|[^:\[<])*)")
 _MNEMONIC = re.compile(r"([A-Z*]+)([a-z]*)(?:<(\d+):(\d+)>)?")
 LONGEST_MNEMONIC = 12
 
