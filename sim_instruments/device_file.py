@@ -15,8 +15,8 @@ from pydantic import Field, model_validator
 from benchkit.files.types import (
     Amperes,
     Celsius,
-    Decibels,
     Dbm,
+    Decibels,
     FileModel,
     Hertz,
     Percent,

@@ -86,9 +86,7 @@ def ratings_of(bench: Bench) -> Ratings:
     )
 
 
-def _channel(
-    name: str, wiring: ChannelWiring, ports: Ports, device: DeviceFile, t: float, spread: UnitSpread
-) -> DeviceChannel:
+def _channel(name: str, wiring: ChannelWiring, ports: Ports, device: DeviceFile, t: float, spread: UnitSpread) -> DeviceChannel:
     output, position = wiring.output, wiring.position
     meters = {output.power_meter: ports.paths[output.path]}
     if output.analyser is not None:

@@ -7,15 +7,30 @@ opens, and hardly sees the drain.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
+from typing import NamedTuple
 
 from sim_instruments.physics.channel import DeviceChannel, Operating
+from sim_instruments.physics.device import DEAD
 from sim_instruments.physics.supply import SupplyPort
 
-__all__ = ["Circuit"]
+__all__ = ["Circuit", "Solution"]
 
 # Halvings of the voltage while a current limit is solved for: 20 V down to nanovolts.
 HALVINGS = 36
+NOWHERE = Operating(0.0, -math.inf, 0.0, 0.0, 0.0, DEAD)
+
+
+class Solution(NamedTuple):
+    """
+    Attributes:
+        points: Every channel's operating point, in the order of the channels.
+        limited: Outputs that their current limit holds.
+    """
+
+    points: tuple[Operating, ...]
+    limited: tuple[SupplyPort, ...]
 
 
 class Circuit:
@@ -26,31 +41,34 @@ class Circuit:
         self._on_drain = self._grouped([channel.drain for channel in channels])
         self._on_gate = self._grouped([channel.gate for channel in channels])
 
-    def solve(self, t: float, case_degc: float) -> tuple[Operating, ...]:
-        """Every channel's operating point, in the order of the channels. [s, degC]"""
+    def solve(self, t: float, case_degc: float) -> Solution:
+        """What everything is at, at one moment. [s, degC]"""
         channels = self._channels
+        limited: list[SupplyPort] = []
         gates = [0.0] * len(channels)
         for port, members in self._on_gate:
             voltage_v = port.open_voltage_v(t)
             if voltage_v > 0.0:  # below, there is only leakage
-                voltage_v = _limited(voltage_v, port.current_limit_a, self._gate_current(t, members, case_degc))
+                current_a = self._gate_current(t, members, case_degc)
+                if current_a(voltage_v) > port.current_limit_a:
+                    voltage_v = _limited_v(voltage_v, port.current_limit_a, current_a)
+                    limited.append(port)
             for index in members:
                 gates[index] = voltage_v
-        found: list[Operating | None] = [None] * len(channels)
+        points: list[Operating] = [NOWHERE] * len(channels)
         for port, members in self._on_drain:
             voltage_v = port.open_voltage_v(t)
             total_a = 0.0
             for index in members:
-                operating = channels[index].operate(t, voltage_v, gates[index], case_degc)
-                found[index] = operating
-                total_a += operating.response.drain_current_a
+                point = points[index] = channels[index].operate(t, voltage_v, gates[index], case_degc)
+                total_a += point.response.drain_current_a
             if total_a > port.current_limit_a:
-                voltage_v = _limited(
-                    voltage_v, port.current_limit_a, self._drain_current(t, members, gates, case_degc)
-                )
+                current_a = self._drain_current(t, members, gates, case_degc)
+                voltage_v = _limited_v(voltage_v, port.current_limit_a, current_a)
+                limited.append(port)
                 for index in members:
-                    found[index] = channels[index].operate(t, voltage_v, gates[index], case_degc)
-        return tuple(operating for operating in found if operating is not None)
+                    points[index] = channels[index].operate(t, voltage_v, gates[index], case_degc)
+        return Solution(tuple(points), tuple(limited))
 
     def current_a(self, port: SupplyPort, operating: Sequence[Operating]) -> float:
         """Out of one output. [A]"""
@@ -87,8 +105,7 @@ class Circuit:
     ) -> Callable[[float], float]:
         def current_a(drain_v: float) -> float:
             return sum(
-                self._channels[index].operate(t, drain_v, gates[index], case_degc).response.drain_current_a
-                for index in members
+                self._channels[index].operate(t, drain_v, gates[index], case_degc).response.drain_current_a for index in members
             )
 
         return current_a
@@ -106,10 +123,8 @@ class Circuit:
         return groups
 
 
-def _limited(open_v: float, limit_a: float, current_a: Callable[[float], float]) -> float:
-    """The voltage at which the load draws the limit, or the open voltage if it draws less. [V]"""
-    if current_a(open_v) <= limit_a:
-        return open_v
+def _limited_v(open_v: float, limit_a: float, current_a: Callable[[float], float]) -> float:
+    """The voltage below `open_v` at which the load draws the limit. [V]"""
     low_v, high_v = 0.0, open_v
     for _ in range(HALVINGS):
         middle_v = 0.5 * (low_v + high_v)

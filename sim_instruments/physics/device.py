@@ -14,7 +14,7 @@ from typing import NamedTuple
 from sim_instruments.device_file import DeviceFile
 from sim_instruments.physics.spread import UnitSpread
 
-__all__ = ["ChannelDevice", "Response", "milliwatts"]
+__all__ = ["DEAD", "ChannelDevice", "Response", "milliwatts"]
 
 NOTHING = -math.inf
 KELVIN = 273.15
@@ -45,6 +45,9 @@ class Response(NamedTuple):
     dissipation_w: float
 
 
+DEAD = Response(NOTHING, 0.0, 0.0, 0.0, 0.0, 0.0)
+
+
 def milliwatts(level_dbm: float) -> float:
     """Power of a level; minus infinity is no power. [mW]"""
     return math.exp(LN10_OVER_10 * level_dbm)
@@ -73,15 +76,11 @@ class ChannelDevice:
         self.current_factor = 1.0
         """A fault's place: drain current against what it should be. [1]"""
         self._gain_offset_db = sizes.gain_db * spread.deviate("gain")
-        self._saturated_dbm = (
-            file.saturation.saturated_power_dbm + sizes.saturated_power_db * spread.deviate("saturated power")
-        )
+        self._saturated_dbm = file.saturation.saturated_power_dbm + sizes.saturated_power_db * spread.deviate("saturated power")
         self._threshold_v = drain.threshold_v + sizes.threshold_v * spread.deviate("threshold")
         self._current_a = drain.current_at_one_volt_a * self._factor(sizes.current_percent, spread.deviate("current"))
         self._rise = drain.rise_with_drive * self._factor(sizes.rise_with_drive_percent, spread.deviate("rise"))
-        self._gate_leakage_a = file.gate.leakage_a * self._factor(
-            sizes.gate_leakage_percent, spread.deviate("gate leakage")
-        )
+        self._gate_leakage_a = file.gate.leakage_a * self._factor(sizes.gate_leakage_percent, spread.deviate("gate leakage"))
         self._centre_hz = gain.centre_hz + sizes.centre_hz * spread.deviate("centre")
         self._ripple_phase = math.pi * spread.deviate("ripple")
         self._sharpness = file.saturation.sharpness
@@ -128,10 +127,10 @@ class ChannelDevice:
         slope = 1.0 + drain.output_conductance_per_v * (drain_v - drain.nominal_voltage_v)
         return (current * knee * slope + drain.leakage_a * drain_v / drain.nominal_voltage_v) * self.current_factor
 
-    def respond(
-        self, frequency_hz: float, input_dbm: float, drain_v: float, gate_v: float, channel_degc: float
-    ) -> Response:
+    def respond(self, frequency_hz: float, input_dbm: float, drain_v: float, gate_v: float, channel_degc: float) -> Response:
         """The channel's answer; `input_dbm` minus infinity: not driven. [Hz, dBm, V, degC]"""
+        if input_dbm == NOTHING and drain_v == 0.0 and gate_v == 0.0:
+            return DEAD
         file = self.file
         quiescent_a = self.quiescent_current_a(drain_v, gate_v, channel_degc)
         gate_a = self.gate_current_a(drain_v, gate_v, channel_degc)
@@ -151,8 +150,7 @@ class ChannelDevice:
                 known.gain_db
                 + self.gain_shift_db
                 + file.gain.temperature_db_per_k * rise_k
-                + file.gain.db_per_decade_of_current
-                * math.log10(quiescent_a / file.drain.quiescent_current_a)
+                + file.gain.db_per_decade_of_current * math.log10(quiescent_a / file.drain.quiescent_current_a)
             )
             swing = self._swing(drain_v)
             saturated_mw = milliwatts(

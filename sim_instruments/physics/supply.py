@@ -8,7 +8,7 @@ from typing import Literal
 
 from sim_instruments.physics.settling import Settling
 
-__all__ = ["Mode", "SupplyPort", "SupplyTerminal"]
+__all__ = ["Mode", "SupplyPort", "SupplyTerminal", "Trip"]
 
 Mode = Literal["off", "constant voltage", "constant current"]
 Trip = Literal["", "over voltage", "over current"]
@@ -78,7 +78,7 @@ class SupplyPort:
 
     def apply(self, t: float) -> None:
         """Move towards what its setting, trip and faults now say."""
-        self._voltage.move(t, self._setting_v if self.is_on else 0.0)
+        self._voltage.move(t, float(self._setting_v) if self.is_on else 0.0)
 
     def trip(self, t: float, why: Trip) -> None:
         self.tripped = why

@@ -21,12 +21,12 @@ class CaseThermal:
     def __init__(self, t: float, values: ThermalValues) -> None:
         self._tau_s, self._k_per_w = values.case_time_constant_s, values.case_k_per_w
         self._base_s = t
-        self._start_degc = values.ambient_degc
         self._particular = AirCourse(values.ambient_degc, 0.0, 0.0, 0.0, 0.0, 0.0)
+        self._rest_k = 0.0
 
     def begin(self, t: float, air: AirCourse, dissipation_w: float) -> None:
         """From `t` on the air takes this course and the device dissipates this much. [s, W]"""
-        self._start_degc = self.at(t)
+        start_degc = self.at(t)
         self._base_s = t
         tau = self._tau_s
         # Particular solution, term by term; for the damped oscillation a 2 x 2 system:
@@ -44,12 +44,12 @@ class CaseThermal:
             cosine=(p * air.cosine - q * air.sine) / scale,
             sine=(q * air.cosine + p * air.sine) / scale,
         )
+        self._rest_k = start_degc - self._particular.level - self._particular.cosine
 
     def at(self, t: float) -> float:
         """Case temperature. [degC]"""
         s = t - self._base_s
-        rest = self._start_degc - self._particular.at(0.0)
-        return self._particular.at(s) + rest * math.exp(-s / self._tau_s)
+        return self._particular.at(s) + self._rest_k * math.exp(-s / self._tau_s)
 
 
 class ChannelThermal:

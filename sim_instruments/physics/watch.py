@@ -35,9 +35,7 @@ class Ratings:
 class Watch:
     """Everything that is watched; one of these per world."""
 
-    def __init__(
-        self, ledger: Ledger, maxima: AbsoluteMaxima, ratings: Ratings, channels: Sequence[DeviceChannel]
-    ) -> None:
+    def __init__(self, ledger: Ledger, maxima: AbsoluteMaxima, ratings: Ratings, channels: Sequence[DeviceChannel]) -> None:
         self._ledger = ledger
         self._maxima = maxima
         self._ratings = ratings
@@ -89,9 +87,7 @@ class Watch:
             level = 10.0 * math.log10(power_mw) if power_mw > 0.0 else -math.inf
             self._compare(t, meter, Abuse.METER_POWER, "input", level, self._ratings.meters_dbm[meter], "dBm")
 
-    def see_switching(
-        self, t: float, switch: SwitchPort, routes: frozenset[int], operating: Sequence[Operating]
-    ) -> None:
+    def see_switching(self, t: float, switch: SwitchPort, routes: frozenset[int], operating: Sequence[Operating]) -> None:
         """Just before the routes of `switch` become `routes`. [s]"""
         if routes == switch.routes:
             return
@@ -110,11 +106,22 @@ class Watch:
 
     def _see_pins(self, t: float, name: str, point: Operating) -> None:
         maxima, response = self._maxima, point.response
+        unbiased = point.drain_v < maxima.unbiased_below_v or point.gate_v < maxima.pinched_below_v
+        if (
+            not self._going_on
+            and point.drain_v <= maxima.drain_voltage_v
+            and response.drain_current_a <= maxima.drain_current_a
+            and maxima.gate_voltage_min_v <= point.gate_v <= maxima.gate_voltage_max_v
+            and abs(response.gate_current_a) <= maxima.gate_current_a
+            and response.dissipation_w <= maxima.dissipation_w
+            and point.input_dbm <= (RF_INTO_UNBIASED_DBM if unbiased else maxima.input_power_dbm)
+            and response.output_dbm <= maxima.output_power_dbm
+            and point.channel_degc <= maxima.channel_temperature_degc
+        ):
+            return  # nothing is wrong and nothing was: nearly always
         where = f"channel {name}"
         self._compare(t, where, Abuse.DRAIN_VOLTAGE, "drain voltage", point.drain_v, maxima.drain_voltage_v, "V")
-        self._compare(
-            t, where, Abuse.DRAIN_CURRENT, "drain current", response.drain_current_a, maxima.drain_current_a, "A"
-        )
+        self._compare(t, where, Abuse.DRAIN_CURRENT, "drain current", response.drain_current_a, maxima.drain_current_a, "A")
         low_v, high_v = maxima.gate_voltage_min_v, maxima.gate_voltage_max_v
         self._see(
             t,
@@ -126,9 +133,7 @@ class Watch:
             low_v,
             high_v,
         )
-        self._compare(
-            t, where, Abuse.GATE_CURRENT, "gate current", abs(response.gate_current_a), maxima.gate_current_a, "A"
-        )
+        self._compare(t, where, Abuse.GATE_CURRENT, "gate current", abs(response.gate_current_a), maxima.gate_current_a, "A")
         self._compare(t, where, Abuse.DISSIPATION, "dissipation", response.dissipation_w, maxima.dissipation_w, "W")
         self._compare(t, where, Abuse.INPUT_POWER, "input power", point.input_dbm, maxima.input_power_dbm, "dBm")
         self._compare(t, where, Abuse.OUTPUT_POWER, "output power", response.output_dbm, maxima.output_power_dbm, "dBm")
@@ -141,7 +146,6 @@ class Watch:
             maxima.channel_temperature_degc,
             "degC",
         )
-        unbiased = point.drain_v < maxima.unbiased_below_v or point.gate_v < maxima.pinched_below_v
         self._see(
             t,
             (where, Abuse.RF_UNBIASED),
@@ -165,9 +169,7 @@ class Watch:
             arriving[meter] = arriving.get(meter, 0.0) + power_mw
         if channel.switch is not None:
             carried = max(leaving_dbm, output_dbm)
-            self._compare(
-                t, channel.switch.name, Abuse.SWITCH_POWER, "level", carried, channel.switch.power_max_dbm, "dBm"
-            )
+            self._compare(t, channel.switch.name, Abuse.SWITCH_POWER, "level", carried, channel.switch.power_max_dbm, "dBm")
 
     def _compare_path(self, t: float, path: str, level_dbm: float) -> None:
         self._compare(t, path, Abuse.PATH_POWER, "level", level_dbm, self._ratings.paths_dbm[path], "dBm")
