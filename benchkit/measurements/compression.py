@@ -42,7 +42,7 @@ class CompressionReport(FileModel):
         alias="back_off", default=(3.0, 6.0, 10.0), description="Output back-off from P1dB at which efficiency is reported"
     )
     reference: Reference = Field(default="lowest levels", description="What compression is counted from")
-    reference_points: int = Field(default=3, ge=1, le=99, description="How many levels make the reference gain")
+    reference_points: int = Field(default=3, ge=1, le=99, description="How many of the lowest levels make the reference gain")
     saturation_slope: float = Field(
         default=0.1, gt=0, lt=1, description="Saturated where output rises by less than this per dB of drive [dB/dB]"
     )

@@ -72,10 +72,7 @@ def _law(detector: _Detector, measurement: str) -> list[Result]:
     law = detector.law
     if isinstance(law, Absent):
         return [_absent(name, detector.condition, law, measurement) for name in ("detector_slope", "detector_intercept")]
-    convention = (
-        f"least squares on log axes, {law.points} points, {law.lowest_dbm:+.1f} dBm to {law.highest_dbm:+.1f} dBm, "
-        f"residual {law.residual_db:.2g} dB"
-    )
+    convention = "least squares on log axes, over the whole ladder"
     # A constant error of the output level moves the intercept and leaves the slope.
     return [
         _result("detector_slope", law.slope, 2 * law.slope_standard_error, detector.condition, convention, measurement),
@@ -108,10 +105,7 @@ def _over_temperature(group: list[_Detector], measurement: str) -> list[Result]:
         if isinstance(error, Absent):
             results.append(_absent("detector_temperature_error", one.condition, error, measurement))
             continue
-        convention = (
-            f"largest error, {error.points} points, read by the law at {room.condition.temperature_degc:+g} °C; "
-            f"at {error.worst_at_dbm:+.1f} dBm"
-        )
+        convention = f"largest error over the ladder, read by the law at {room.condition.temperature_degc:+g} °C"
         # Power read and true power share the output path and the meter, at both temperatures: what is left is the
         # scatter about the law, twice.
         expanded = 2 * math.sqrt(2.0) * room.law.residual_db

@@ -124,8 +124,7 @@ def _gain(ladder: _Ladder) -> list[Result]:
         output_db=ladder.u_output_db,
         random_db=ladder.scatter_db / math.sqrt(gains.size),
     )
-    lowest, highest = usable.input_dbm[0], usable.input_dbm[gains.size - 1]
-    convention = f"mean of the {gains.size} lowest levels, {lowest:+g} dBm to {highest:+g} dBm"
+    convention = f"mean of the {gains.size} lowest levels"
     results = [ladder.result("small_signal_gain", float(gains.mean()), budget.expanded, convention=convention)]
     expansion = gain_expansion_db(
         ladder.input_dbm, ladder.output_dbm, reference_points=conventions.reference_points
