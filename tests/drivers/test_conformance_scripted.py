@@ -13,6 +13,7 @@ from benchkit.testing.conformance import (
     check_switch,
     check_voltmeter,
 )
+from drivers.scpi_source import ScpiSource
 from tests.drivers import desk
 
 
@@ -53,14 +54,13 @@ def test_conformance_catches_a_source_that_stays_on():
 def test_conformance_catches_a_driver_that_forgets_to_switch_off():
     """A driver of one's own whose hook does nothing fails its first read-back."""
 
-    class Forgetful(desk.ScpiSource):
+    class Forgetful(ScpiSource):
         def _output_off(self) -> None:
             pass
 
     def make() -> Forgetful:
         good, link = desk.source()
-        link.replies["*RST;*OPC?"] = "1"
-        link.is_on = lambda on, off, also_off="": str(int(on in link.sent))  # type: ignore[method-assign]
+        link.replies[":OUTP?;*IDN?"] = lambda _: f"{int(':OUTP ON' in link.sent)};{desk.IDENTITY}"
         return Forgetful("rf_source", link, good.settings)
 
     with pytest.raises(AssertionError, match="RF reads off after output_off"):

@@ -6,7 +6,6 @@ The twin shares no SCPI code with drivers, roles and link: what agrees here was 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -42,11 +41,11 @@ class TwinBench:
 
 
 @pytest.fixture
-def twin() -> Iterator[TwinBench]:
+def twin() -> TwinBench:
     clock = VirtualClock()
     bench = load_bench(BENCH)
     library = open_library("twin", clock, bench_path=BENCH)
-    yield TwinBench(bench, library, clock)
+    return TwinBench(bench, library, clock)
 
 
 def test_the_source_keeps_its_promises_on_the_twin(twin):
