@@ -57,7 +57,7 @@ def test_a_range_has_exactly_the_values_that_its_decimals_say(first: int, step: 
     assert axis[index] == float(Fraction(first + step * index, 100))
     assert axis[index] in axis
     assert axis[index] + width / 3 not in axis
-    assert list(axis[index:])[0] == axis[index]
+    assert axis[index:][0] == axis[index]
 
 
 def test_a_step_that_does_not_divide_ends_below() -> None:

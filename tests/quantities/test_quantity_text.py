@@ -30,6 +30,8 @@ def registry() -> pint.UnitRegistry:
         ("14.125 GHz", "Hz", 14.125e9),
         ("320 mA", "A", 0.32),
         ("70mA", "A", 0.07),
+        ("4.1 mA", "A", 0.0041),
+        ("4.1 GHz", "Hz", 4.1e9),
         ("1 \u00b5A", "A", 1e-6),
         ("1 \u03bcA", "A", 1e-6),
         ("3 min", "s", 180.0),
@@ -56,7 +58,7 @@ def registry() -> pint.UnitRegistry:
     ],
 )
 def test_a_quantity_is_read_in_its_base_unit(text: str, unit: str, value: float) -> None:
-    """Exactly the float that Python reads from the same digits: 70 mA is 0.07 A, not 0.07000000000000001 A."""
+    """Exactly the float that Python reads from the same digits: 4.1 mA is 0.0041 A, not 0.004099999999999999 A."""
     assert parse_quantity(text, unit) == value
 
 
