@@ -58,7 +58,7 @@ def registry() -> pint.UnitRegistry:
     ],
 )
 def test_a_quantity_is_read_in_its_base_unit(text: str, unit: str, value: float) -> None:
-    """Exactly the float that Python reads from the same digits: 4.1 mA is 0.0041 A, not 0.004099999999999999 A."""
+    """Exactly the float that Python reads from the same digits: 4.1 mA is 0.0041 A, not 0.0040999999999999995 A."""
     assert parse_quantity(text, unit) == value
 
 
