@@ -193,7 +193,6 @@ async def serve(
         for connection in list(server.connections):
             connection.abort()
         twin.finish()
-        twin.ledger.close()
     if server.error is not None:
         raise server.error
 

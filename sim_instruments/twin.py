@@ -14,6 +14,7 @@ from benchkit.clock import Clock
 from benchkit.errors import FileError
 from sim_instruments.instruments import SimulatedInstrument, Surroundings, make_instrument
 from sim_instruments.ledger import Ledger
+from sim_instruments.world import World
 
 __all__ = ["Fault", "Twin", "WorldAtLarge", "build_twin"]
 
@@ -135,12 +136,6 @@ def build_twin(
     Raises:
         FileError: Mistakes in the device file or in `twin:` mappings.
     """
-    from sim_instruments.world import World
-
     ledger = Ledger(ledger_path)
-    try:
-        world = World(bench, clock, seed=seed, unit=unit, ledger=ledger)
-        return Twin(bench, clock, world, ledger, seed=seed, faults=faults)
-    except BaseException:
-        ledger.close()
-        raise
+    world = World(bench, clock, seed=seed, unit=unit, ledger=ledger)
+    return Twin(bench, clock, world, ledger, seed=seed, faults=faults)

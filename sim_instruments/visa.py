@@ -193,11 +193,9 @@ class TwinLibrary(SimVisaLibrary):  # type: ignore[misc]
         closed = self.sessions.pop(session, None)
         if closed is None:
             return Status.error_invalid_object
-        # Nobody is connected any more, or the resource manager goes: the story ends.
-        is_last = isinstance(closed, TwinSession) and not any(
-            isinstance(other, TwinSession) for other in self.sessions.values()
-        )
-        if is_last:
+        others = any(isinstance(other, TwinSession) for other in self.sessions.values())
+        # The story ends when nobody is connected any more, or when the resource manager goes and leaves some behind.
+        if others != isinstance(closed, TwinSession):
             self.twin.finish()
         return Status.success
 
