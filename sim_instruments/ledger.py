@@ -10,7 +10,6 @@ from __future__ import annotations
 import json
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import TextIO
 
 __all__ = ["Abuse", "Entry", "Ledger", "read_ledger"]
 
@@ -60,7 +59,9 @@ class Ledger:
 
     def __init__(self, path: Path | None = None) -> None:
         self._entries: list[Entry] = []
-        self._file: TextIO | None = None if path is None else path.open("a", encoding="utf-8", newline="\n")
+        self._path = path
+        if path is not None:
+            path.open("a").close()
 
     @property
     def entries(self) -> tuple[Entry, ...]:
@@ -71,15 +72,10 @@ class Ledger:
         """Write one entry. [s]"""
         entry = Entry(t, what, detail)
         self._entries.append(entry)
-        if self._file is not None:
-            self._file.write(json.dumps(asdict(entry)) + "\n")
-            self._file.flush()
-
-    def close(self) -> None:
-        """Let go of the file; twice is fine."""
-        if self._file is not None:
-            self._file.close()
-            self._file = None
+        # Opened for each entry: entries are rare, and nobody need remember to close a book that is not held open.
+        if self._path is not None:
+            with self._path.open("a", encoding="utf-8", newline="\n") as file:
+                file.write(json.dumps(asdict(entry)) + "\n")
 
 
 def read_ledger(path: Path) -> tuple[Entry, ...]:

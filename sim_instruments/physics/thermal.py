@@ -31,15 +31,17 @@ class CaseThermal:
         tau = self._tau_s
         # Particular solution, term by term; for the damped oscillation a 2 x 2 system:
         #   (1 - decay tau) E + turn tau F = C,   (1 - decay tau) F - turn tau E = D.
-        p, q = 1.0 - air.decay * tau, air.turn * tau
+        decay = air.decay
+        p, q = 1.0 - decay * tau, air.turn * tau
+        if p * p + q * q < 1e-12:
+            # Air and case of one time constant: s exp(-s / tau), the limit of what stands here. A hair beside it the two
+            # differ by a millionth.
+            p, q, decay = 1e-6, 0.0, (1.0 - 1e-6) / tau
         scale = p * p + q * q
-        if scale < 1e-12:
-            # Air and case of exactly one time constant resonate (s exp(-s / tau)); a hair beside it, nothing is lost.
-            p, q, scale = 1e-6, 0.0, 1e-12
         self._particular = AirCourse(
             level=air.level - air.slope * tau + self._k_per_w * dissipation_w,
             slope=air.slope,
-            decay=air.decay,
+            decay=decay,
             turn=air.turn,
             cosine=(p * air.cosine - q * air.sine) / scale,
             sine=(q * air.cosine + p * air.sine) / scale,
