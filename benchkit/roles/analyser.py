@@ -32,6 +32,8 @@ class Analyser(ReadingInstrument):
         self._input_max_dbm = settings.input_max_dbm
         self._reading_timeout_s = settings.timeout_s + settings.reading_time_s
         self._set: dict[str, float] = {}
+        # What an analyser that was switched off and on between two readings must be told again.
+        self._wanted: dict[str, tuple[Callable[[float], None], float]] = {}
         self._to_dbm: Callable[[float], float] | None = None
 
     def set_center(self, frequency_hz: float) -> None:
@@ -95,9 +97,9 @@ class Analyser(ReadingInstrument):
         return self._set.get(setting, math.nan)
 
     def arm(self) -> None:
-        """Start a sweep."""
+        """Start a sweep. What was forgotten since it was set (see `forget_settings`) is set again first."""
         if self._to_dbm is None:
-            self._learn_unit()
+            self._restore()
         self._arm(self._reading_question())
 
     def collect(self) -> float:
@@ -136,12 +138,21 @@ class Analyser(ReadingInstrument):
         self._set.pop(setting, None)
         hook(value)
         self._set[setting] = value
+        self._wanted[setting] = (hook, value)
         self._note(setting, value)
 
     def _prepare(self) -> None:
         # Reset: offsets and corrections that somebody left on would be a silent error in every reading.
         self._reset()
+        self._wanted.clear()
+        self._restore()
+
+    def _restore(self) -> None:
         self._configure()
+        for setting, (hook, value) in self._wanted.items():
+            if setting not in self._set:
+                hook(value)
+                self._set[setting] = value
         self._learn_unit()
 
     def _learn_unit(self) -> None:

@@ -42,6 +42,10 @@ class PowerMeter(ReadingInstrument):
         self._frequency_hz: float | None = None
         self._averages: int | None = None
         self._to_dbm: Callable[[float], float] | None = None
+        # What a meter that was switched off and on between two readings must be told again: else it would read on at
+        # its default frequency's calibration factor, and nobody would know.
+        self._wanted_hz: float | None = None
+        self._wanted_averages: int | None = None
 
     @property
     def frequency_setpoint_hz(self) -> float:
@@ -65,7 +69,7 @@ class PowerMeter(ReadingInstrument):
             )  # fmt: skip
         self._frequency_hz = None
         self._set_frequency(frequency_hz)
-        self._frequency_hz = frequency_hz
+        self._frequency_hz = self._wanted_hz = frequency_hz
         self._note("frequency_hz", frequency_hz)
 
     def set_averages(self, averages: int) -> None:
@@ -81,7 +85,7 @@ class PowerMeter(ReadingInstrument):
             raise MisuseError(f"{self.name}: {averages!r} averages; it must be a whole number from 1 to {_AVERAGES_MAX}")
         self._averages = None
         self._set_averages(int(averages))
-        self._averages = int(averages)
+        self._averages = self._wanted_averages = int(averages)
         self._reading_timeout_s = self._timeout_s + self._averages * self._reading_time_s
         self._note("averages", averages)
 
@@ -97,9 +101,9 @@ class PowerMeter(ReadingInstrument):
         self._note("zero", "done")
 
     def arm(self) -> None:
-        """Start a reading."""
+        """Start a reading. What was forgotten since it was set (see `forget_settings`) is set again first."""
         if self._to_dbm is None:
-            self._learn_unit()
+            self._restore()
         self._arm(self._reading_question())
 
     def collect(self) -> float:
@@ -127,7 +131,15 @@ class PowerMeter(ReadingInstrument):
     def _prepare(self) -> None:
         # Reset: offsets and corrections that somebody left on would be a silent error in every reading.
         self._reset()
+        self._wanted_hz = self._wanted_averages = None
+        self._restore()
+
+    def _restore(self) -> None:
         self._configure()
+        if self._wanted_hz is not None:
+            self.set_frequency(self._wanted_hz)
+        if self._wanted_averages is not None:
+            self.set_averages(self._wanted_averages)
         self._learn_unit()
 
     def _learn_unit(self) -> None:

@@ -29,6 +29,7 @@ class Voltmeter(ReadingInstrument):
         self._reading_timeout_s = settings.timeout_s + settings.reading_time_s
         self._function: str | None = None
         self._armed_function: str | None = None
+        self._wanted_function: str | None = None
 
     @property
     def function(self) -> str:
@@ -48,19 +49,18 @@ class Voltmeter(ReadingInstrument):
             raise MisuseError(f"{self.name}: reads {' or '.join(FUNCTIONS)}, not {function!r}")
         self._function = None
         self._set_function(function)
-        self._function = function
+        self._function = self._wanted_function = function
         self._note("function", function)
 
     def arm(self) -> None:
         """
-        Start a reading.
+        Start a reading. What was forgotten since it was set (see `forget_settings`) is set again first.
 
         Raises:
-            MisuseError: What it reads is not known; ohms taken for volts are a plausible number.
+            MisuseError: What it reads was never set; ohms taken for volts are a plausible number.
         """
         if self._function is None:
-            self._require_open()
-            raise MisuseError(f"{self.name}: arm() before set_function(): volts or ohms?")
+            self._restore()
         self._arm(self._reading_question())
         self._armed_function = self._function
 
@@ -83,7 +83,15 @@ class Voltmeter(ReadingInstrument):
     def _prepare(self) -> None:
         # Reset: a range or a null that somebody left on would be a silent error in every reading.
         self._reset()
+        self._wanted_function = None
         self._configure()
+
+    def _restore(self) -> None:
+        self._require_open()
+        if self._wanted_function is None:
+            raise MisuseError(f"{self.name}: arm() before set_function(): volts or ohms?")
+        self._configure()
+        self.set_function(self._wanted_function)
 
     @abstractmethod
     def _set_function(self, function: str) -> None: ...

@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from benchkit.errors import LimitError, LinkTimeout, MisuseError, ReplyError
+from benchkit.errors import BrokenLinkError, LimitError, LinkTimeout, MisuseError, ReplyError
 from drivers.scpi_chamber import ScpiChamber
 from tests.drivers import desk
 
@@ -156,11 +156,53 @@ def test_a_reading_that_was_given_up_is_aborted_before_the_next():
 
     meter.arm()
 
-    assert link.sent == [":UNIT:POW?", ":ABOR", ":INIT:IMM;:FETC?"]
+    assert link.sent[-2:] == [":ABOR", ":INIT:IMM;:FETC?"]
     meter.collect()
     link.sent.clear()
     meter.arm()
     assert link.sent == [":INIT:IMM;:FETC?"]
+
+
+def test_what_a_meter_was_told_is_told_again_before_the_first_reading_after_the_wire_failed():
+    """Switched off and on, it would read with the calibration factor of its default frequency, and say nothing."""
+    meter, link = desk.power_meter()
+    meter.prepare()
+    meter.set_frequency(14.125e9)
+    meter.set_averages(4)
+    link.replies[":INIT:IMM;:FETC?"] = [BrokenLinkError("output_meter", "reset by peer"), "-20.5"]
+    meter.arm()
+    with pytest.raises(BrokenLinkError):
+        meter.collect()
+    link.sent.clear()
+
+    meter.arm()
+
+    assert link.sent == [
+        ":INIT:CONT OFF",
+        ":UNIT:POW DBM",
+        ":FREQ 14125000000",
+        ":AVER:COUN 4;:AVER ON",
+        ":UNIT:POW?",
+        ":ABOR",
+        ":INIT:IMM;:FETC?",
+    ]
+    assert meter.collect() == -20.5
+
+
+def test_an_analyser_and_a_voltmeter_are_told_again_too():
+    analyser, to_analyser = desk.analyser()
+    voltmeter, to_voltmeter = desk.voltmeter()
+    analyser.set_center(14e9)
+    analyser.set_marker(14e9)
+    voltmeter.set_function("resistance")
+    for instrument, link in ((analyser, to_analyser), (voltmeter, to_voltmeter)):
+        instrument.forget_settings()
+        link.sent.clear()
+        instrument.arm()
+
+    assert ":FREQ:CENT 14000000000" in to_analyser.sent
+    assert ":CALC:MARK1:X 14000000000" in to_analyser.sent
+    assert ':FUNC "FRES"' in to_voltmeter.sent
 
 
 def test_an_interrupt_while_waiting_leaves_nothing_that_could_be_read_as_something_else():
