@@ -74,7 +74,7 @@ class World:
         source = self.ports.sources[name]
         self._begin_change(t)
         source.change(t, frequency_hz, level_dbm, on)
-        self._story.stop_at(t, source.ends_at, source.peaks_at)
+        self._story.stop_at(t, source.ends_at, source.look_at)
 
     def power_at(self, meter: str, t: float) -> float:
         """Total power at a power meter's or analyser's connector; minus infinity: none. [dBm]"""
@@ -200,7 +200,7 @@ class World:
             port.apply(t)
             self._story.supply_moves(t, port)
         for source in self.ports.sources.values():
-            self._story.stop_at(t, source.ends_at, source.peaks_at)
+            self._story.stop_at(t, source.ends_at, source.look_at)
         self._story.stop_at(t, t)
 
     def finish(self, t: float) -> None:

@@ -12,6 +12,8 @@ __all__ = ["SourcePort"]
 DIP_DB = 3.0
 # Overshoot is not larger than this part of the step that causes it.
 OVERSHOOT_PART = 0.3
+# A step without overshoot is looked at here once: nearly there, and the device's channel begins to warm or cool.
+TIME_CONSTANTS_TO_LOOK = 2.5
 NOTHING = -math.inf
 
 
@@ -19,8 +21,9 @@ class SourcePort:
     """
     Level at the connector over time.
 
-    A step moves exponentially in decibels; a step upwards adds an overshoot that peaks one time constant later; switched
-    on, power rises from nothing; switched off, it is gone at once (a pin switch takes microseconds).
+    A step downwards moves exponentially in decibels. A step upwards is three times as fast and overshoots: by the stated
+    overshoot, x exp(1 - x), less what the step itself still lacks then. Switched on, power rises from nothing; switched
+    off, it is gone at once (a pin switch takes microseconds).
 
     Args:
         settling_time_s: Within exp(-7) of a step after this. [s]
@@ -34,7 +37,8 @@ class SourcePort:
         self.extra_db = 0.0
         """A fault's place: what the level is off by, beyond the instrument's accuracy. [dB]"""
         self.ends_at = NOTHING
-        self.peaks_at = math.inf
+        self.look_at = math.inf
+        """Between a change and its end: the peak of its overshoot, or when most of the way is done. [s]"""
         self._time_constant_s = settling_time_s / TIME_CONSTANTS_TO_SETTLE
         self._overshoot_db = overshoot_db
         self._begin_s = 0.0
@@ -45,24 +49,22 @@ class SourcePort:
 
     def change(self, t: float, frequency_hz: float, level_dbm: float, on: bool) -> None:
         """A new setting at `t`. [s, Hz, dBm]"""
-        before = self._level_dbm(t)
         retuned = frequency_hz != self.frequency_hz
-        same = on == self.is_on and level_dbm == self._target_dbm
-        if same and not retuned:
+        if on == self.is_on and level_dbm == self._target_dbm and not retuned:
             return
+        before = self._level_dbm(t)
         self.frequency_hz, self.is_on, self._target_dbm = frequency_hz, on, level_dbm
-        self._begin_s = t
+        self._begin_s = self.ends_at = t
         self._rises = on and before == NOTHING
         self._gap_db = self._bump_db = 0.0
-        self.peaks_at = math.inf
-        self.ends_at = t
-        if on:
-            self.ends_at = t + TIME_CONSTANTS_TO_END * self._time_constant_s
-            if not self._rises:
-                self._gap_db = before - level_dbm - (DIP_DB if retuned else 0.0)
-                if before < level_dbm:
-                    self._bump_db = min(self._overshoot_db, OVERSHOOT_PART * (level_dbm - before))
-                    self._find_peak(t)
+        self.look_at = math.inf
+        if not on:
+            return
+        self.ends_at = t + TIME_CONSTANTS_TO_END * self._time_constant_s
+        if not self._rises:
+            self._gap_db = before - level_dbm - (DIP_DB if retuned else 0.0)
+            self._bump_db = min(self._overshoot_db, OVERSHOOT_PART * max(0.0, level_dbm - before))
+        self.look_at = t + self._time_constant_s * (self._peak() if self._bump_db > 0.0 else TIME_CONSTANTS_TO_LOOK)
 
     def level_dbm(self, t: float) -> float:
         """At the connector; minus infinity when off. [dBm]"""
@@ -77,11 +79,16 @@ class SourcePort:
         decay = math.exp(-x)
         if self._rises:
             return NOTHING if x <= 0.0 else self._target_dbm + 10.0 * math.log10(1.0 - decay)
-        # x exp(1 - x) is 1 at its peak, x = 1.
-        return self._target_dbm + (self._gap_db + self._bump_db * math.e * x) * decay
+        if self._bump_db > 0.0:
+            # x exp(1 - x) is 1 at its peak, x = 1.
+            return self._target_dbm + (self._gap_db * decay * decay + self._bump_db * math.e * x) * decay
+        return self._target_dbm + self._gap_db * decay
 
-    def _find_peak(self, t: float) -> None:
-        # d/dx (gap + b x) exp(-x) = 0  at  x = 1 - gap / b.
-        bump = self._bump_db * math.e
-        if bump > 0.0 and self._time_constant_s > 0.0:
-            self.peaks_at = t + self._time_constant_s * (1.0 - self._gap_db / bump)
+    def _peak(self) -> float:
+        """Where d/dx [gap exp(-3x) + bump x exp(1 - x)] = 0, in time constants, by Newton's method."""
+        part = 3.0 * self._gap_db / (self._bump_db * math.e)
+        x = 1.0
+        for _ in range(8):
+            decay = math.exp(-2.0 * x)
+            x -= (1.0 - x - part * decay) / (2.0 * part * decay - 1.0)
+        return x
