@@ -70,6 +70,7 @@ class ChannelStation:
         if self._biaser.state is not BiasState.DRIVEN:
             self._biaser.rf_on()
             source.output_on()
+        source.confirm()
         self._drive_dbm = level_dbm
         self._clock.sleep(source.settling_time_s)
 

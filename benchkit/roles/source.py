@@ -24,7 +24,7 @@ class Source(Instrument):
     """
 
     ROLE: ClassVar[str] = "source"
-    VALUES: ClassVar[dict[str, str]] = {"level_limit_resolution_db": "0.01"}
+    VALUES: ClassVar[dict[str, str]] = {"level_limit_resolution_db": "0.01", "level_resolution_db": "0.01"}
 
     settings: SourceSettings
 
@@ -36,6 +36,8 @@ class Source(Instrument):
         self._settling_time_s = settings.settling_time_s
         self._without_level_limit = settings.without_level_limit
         self._limit_resolution_db = self._value_number("level_limit_resolution_db")
+        self._level_resolution_db = self._value_number("level_resolution_db")
+        self._is_on: bool | None = None
         self._frequency_hz: float | None = None
         self._level_dbm: float | None = None
         self._limit_dbm: float | None = None
@@ -136,20 +138,45 @@ class Source(Instrument):
 
     def output_on(self) -> None:
         """Switch RF on, at the level set."""
+        self._is_on = None
         self._output_on()
+        self._is_on = True
         self._note("output", "on")
 
     def output_off(self) -> None:
         """Switch RF off."""
+        self._is_on = None
         self._output_off()
+        self._is_on = False
         self._note("output", "off")
 
     def is_output_on(self) -> bool:
         """Ask whether RF is on."""
         return self._ask_output()
 
+    def confirm(self) -> None:
+        """
+        Ask level and RF state back, in one question; both must be as they were set last.
+
+        A raw socket does not acknowledge what is written to it, and two sockets keep no order between them: only an answer
+        says that the level has arrived, and settling counts from there. A source that ignores commands is found here too.
+
+        Raises:
+            InstrumentError: One of them is not; what the part sees is not what was asked for.
+        """
+        level_dbm, is_on = self._ask_level()
+        if self._level_dbm is not None and not abs(level_dbm - self._level_dbm) <= self._level_resolution_db:
+            asked_dbm, self._level_dbm = self._level_dbm, None
+            raise InstrumentError(
+                self.name, f"level reads back as {level_dbm:.6g} dBm after {asked_dbm:.6g} dBm was set; it does not do what it is told"
+            )
+        if self._is_on is not None and is_on is not self._is_on:
+            told, now = ("on", "off") if self._is_on else ("off", "on")
+            raise InstrumentError(self.name, f"RF reads {now} after it was switched {told}; it does not do what it is told")
+
     def forget_settings(self) -> None:
         self._frequency_hz = self._level_dbm = self._limit_dbm = None
+        self._is_on = None
 
     def missing_protections(self) -> tuple[str, ...]:
         if not self._without_level_limit:
@@ -177,6 +204,10 @@ class Source(Instrument):
 
     @abstractmethod
     def _set_level(self, level_dbm: float) -> None: ...
+
+    @abstractmethod
+    def _ask_level(self) -> tuple[float, bool]:
+        """Level set, in dBm, and whether RF is on."""
 
     @abstractmethod
     def _set_level_limit(self, level_dbm: float) -> None:

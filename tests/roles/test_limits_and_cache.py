@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from benchkit.errors import BrokenLinkError, ErrorQueueError, LimitError, LinkTimeout, MisuseError
+from benchkit.errors import BrokenLinkError, ErrorQueueError, InstrumentError, LimitError, LinkTimeout, MisuseError
 from tests.drivers import desk
 
 
@@ -150,3 +150,16 @@ def test_silence_without_an_error_is_not_taken_for_no_options():
 
     with pytest.raises(LinkTimeout):
         source.options()
+
+
+@pytest.mark.parametrize(
+    ("reply", "says"), [("-3.00;1", "level reads back as -3 dBm after -16.8 dBm"), ("-16.80;0", "RF reads off after it was switched on")]
+)
+def test_a_source_that_does_not_do_what_it_is_told_is_found_before_anything_is_read(reply, says):
+    """Its levels would all stand in the record as if they had been there; ten decibels more, and the part is gone."""
+    source, _ = desk.source(**{":POW?;:OUTP?": reply})
+    source.set_level(-16.8)
+    source.output_on()
+
+    with pytest.raises(InstrumentError, match=says):
+        source.confirm()

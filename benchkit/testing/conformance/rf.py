@@ -59,6 +59,7 @@ def check_source(make: Callable[[], Source]) -> None:
         require(said == settings.without_level_limit, "missing_protections() tells of a missing level limit")
 
         source.output_on()
+        source.confirm()
         require(source.is_output_on(), "RF reads on after output_on()")
         source.output_off()
         require(not source.is_output_on(), "RF reads off after output_off()")
