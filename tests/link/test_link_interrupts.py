@@ -2,6 +2,7 @@
 
 import os
 import signal
+import socket
 import sys
 import threading
 import time
@@ -83,6 +84,7 @@ def test_a_signal_gets_out_of_a_blocked_write(instrument, link, interrupt):
 
     def behave(peer, line):
         if line == b"STOP READING":
+            peer.connection.recv(1, socket.MSG_PEEK)  # until the long message has begun; none of it is taken
             os.kill(os.getpid(), number)
             peer.pause(20)
         elif line == b"B?":
@@ -91,11 +93,10 @@ def test_a_signal_gets_out_of_a_blocked_write(instrument, link, interrupt):
     loop = instrument(behave)
     ours = link(loop, write_timeout_s=30)
 
-    def write_much():
-        ours.write("STOP READING")
-        ours.write("X " + "0" * 8_000_000)
+    much = "X " + "0" * 8_000_000
 
+    ours.write("STOP READING")
     with pytest.raises(raised):
-        write_much()
+        ours.write(much)
     assert ours.query("B?", timeout_s=5) == "2.0"
     assert b"B?" in loop.received

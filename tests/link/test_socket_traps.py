@@ -232,17 +232,17 @@ def test_a_closed_peer_is_noticed_at_once_and_costs_no_cpu(instrument, link, pla
     loop = instrument(behave)
 
     resource = plain(loop, timeout_ms=300)
-    start, cpu = time.perf_counter(), time.thread_time()
-    with pytest.raises(pyvisa.VisaIOError):
+    start_cpu = time.thread_time()
+    with pytest.raises(pyvisa.VisaIOError, match="TMO"):  # the trap: it takes the whole time-out
         resource.query("HANG UP?")
-    assert time.thread_time() - cpu > 0.25 * (time.perf_counter() - start)  # the trap
+    plain_cpu = time.thread_time() - start_cpu
 
     ours = link(loop)
-    start, cpu = time.perf_counter(), time.thread_time()
+    start, start_cpu = time.perf_counter(), time.thread_time()
     with pytest.raises(BrokenLinkError, match="closed the connection"):
         ours.query("HANG UP?", timeout_s=30)
     assert time.perf_counter() - start < 30 / 2
-    assert time.thread_time() - cpu < 0.3 / 2
+    assert time.thread_time() - start_cpu < plain_cpu / 5  # the trap: a hundredfold on an idle computer
     assert ours.query("B?", timeout_s=5) == "2.0"  # and it comes back
 
 
