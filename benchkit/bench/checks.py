@@ -26,6 +26,7 @@ _RANGES = (
     ("frequency_min_hz", "frequency_max_hz", "Hz"),
     ("temperature_min_degc", "temperature_max_degc", "degC"),
     ("voltage_min_v", "voltage_max_v", "V"),
+    ("over_voltage_min_v", "over_voltage_max_v", "V"),
 )
 
 

@@ -94,7 +94,9 @@ class SourceSettings(_Instrument):
     level_min_dbm: Dbm = Field(alias="level_min")
     level_max_dbm: Dbm = Field(alias="level_max", description="Highest level that may be asked of this source, at its connector")
     level_accuracy_db: Decibels = Field(alias="level_accuracy", ge=0)
-    level_overshoot_db: Decibels = Field(alias="level_overshoot", default=0.0, ge=0, description="While it settles")
+    level_overshoot_db: Decibels = Field(
+        alias="level_overshoot", default=0.0, ge=0, description="While it settles; the proof wants it stated, be it 0 dB"
+    )
     frequency_min_hz: Hertz = Field(alias="frequency_min", gt=0)
     frequency_max_hz: Hertz = Field(alias="frequency_max", gt=0)
     settling_time_s: Seconds = Field(alias="settling_time", ge=0, description="After a change of level or frequency")
@@ -129,6 +131,12 @@ class SupplyChannelRatings(FileModel):
     current_max_a: Amperes = Field(alias="current_max", gt=0)
     voltage_accuracy: VoltAccuracy
     current_accuracy: AmpereAccuracy
+    over_voltage_min_v: Volts | None = Field(
+        alias="over_voltage_min", default=None, ge=0, description="Lowest setting of its over-voltage protection; needed by the proof"
+    )
+    over_voltage_max_v: Volts | None = Field(
+        alias="over_voltage_max", default=None, gt=0, description="Highest setting of its over-voltage protection; needed by the proof"
+    )
     without_over_voltage: bool = Field(default=False, description="In so many words: this output has no over-voltage protection")
     without_over_current: bool = Field(default=False, description="In so many words: this output has no over-current trip")
 
@@ -154,6 +162,15 @@ class ChamberSettings(_Instrument):
     temperature_max_degc: Celsius = Field(alias="temperature_max")
     ramp_k_per_min: KelvinPerMinute = Field(alias="ramp", gt=0, description="Rate the chamber is set to")
     accuracy_k: Kelvins = Field(alias="accuracy", ge=0)
+    overshoot_k: Kelvins | None = Field(
+        alias="overshoot", default=None, ge=0, description="Furthest the air goes past its set point; needed by the proof"
+    )
+    case_rise_k: Kelvins | None = Field(
+        alias="case_rise",
+        default=None,
+        ge=0,
+        description="Highest rise of the device's case above the air, by its own heat; needed by the proof",
+    )
     reading_time_s: Seconds = Field(alias="reading_time", gt=0)
     case_time_constant_s: Seconds | None = Field(
         alias="case_time_constant",
@@ -197,7 +214,7 @@ class LossTouchstone(FileModel):
 
 
 class PathSettings(FileModel):
-    """What lies between two planes. Loss is positive."""
+    """What lies between two planes. Loss is positive; an amplifier in it is a negative one."""
 
     loss: Decibels | LossTableFile | LossTouchstone
     uncertainty_db: Decibels | None = Field(alias="uncertainty", default=None, ge=0, description="Expanded, k = 2")
@@ -205,6 +222,11 @@ class PathSettings(FileModel):
     frequency_max_hz: Hertz | None = Field(alias="frequency_max", default=None, description="Band of a fixed loss")
     power_max_dbm: Dbm = Field(
         alias="power_max", description="What its attenuators and cables stand, at the end where power enters"
+    )
+    saturated_power_max_dbm: Dbm | None = Field(
+        alias="saturated_power_max",
+        default=None,
+        description="Highest level that can leave it, whatever enters; needed by the proof when it has gain (a negative loss)",
     )
 
 

@@ -60,6 +60,9 @@ class DeviceLimits(FileModel):
     dissipation_max_w: Watts | None = Field(alias="dissipation_max", default=None, gt=0)
     temperature_min_degc: Celsius = Field(alias="temperature_min")
     temperature_max_degc: Celsius = Field(alias="temperature_max", description="Case")
+    temperature_ramp_max_k_per_min: KelvinPerMinute | None = Field(
+        alias="temperature_ramp_max", default=None, gt=0, description="Fastest change of temperature it stands"
+    )
     gain_max_db: Decibels = Field(alias="gain_max", description="Highest gain to be expected, for the proof before power")
     saturated_power_max_dbm: Dbm = Field(alias="saturated_power_max", description="Highest output to be expected, for the proof")
 
