@@ -59,6 +59,20 @@ class _AtFrequency:
     phase_deg: float
 
 
+@dataclass(frozen=True)
+class _AtDrain:
+    """What depends on the drain voltage alone: factors of current and of saturated power, and leakage."""
+
+    drain_v: float
+    current: float
+    leakage_a: float
+    power: float
+
+
+def _softplus(x: float) -> float:
+    return x if x > 35.0 else math.log1p(math.exp(x))
+
+
 class ChannelDevice:
     """
     One channel of one unit, its values drawn once.
@@ -70,24 +84,32 @@ class ChannelDevice:
 
     def __init__(self, file: DeviceFile, spread: UnitSpread) -> None:
         self.file = file
-        gain, drain, sizes = file.gain, file.drain, file.spread
+        gain, drain, gate, saturation, sizes = file.gain, file.drain, file.gate, file.saturation, file.spread
         self.gain_shift_db = 0.0
         """A fault's place: gain that was lost or won since the part was made. [dB]"""
         self.current_factor = 1.0
         """A fault's place: drain current against what it should be. [1]"""
         self._gain_offset_db = sizes.gain_db * spread.deviate("gain")
-        self._saturated_dbm = file.saturation.saturated_power_dbm + sizes.saturated_power_db * spread.deviate("saturated power")
+        self._saturated_dbm = saturation.saturated_power_dbm + sizes.saturated_power_db * spread.deviate("saturated power")
         self._threshold_v = drain.threshold_v + sizes.threshold_v * spread.deviate("threshold")
         self._current_a = drain.current_at_one_volt_a * self._factor(sizes.current_percent, spread.deviate("current"))
         self._rise = drain.rise_with_drive * self._factor(sizes.rise_with_drive_percent, spread.deviate("rise"))
-        self._gate_leakage_a = file.gate.leakage_a * self._factor(sizes.gate_leakage_percent, spread.deviate("gate leakage"))
+        leakage_a = gate.leakage_a * self._factor(sizes.gate_leakage_percent, spread.deviate("gate leakage"))
+        self._gate_leakage_per_v = leakage_a / drain.nominal_voltage_v
         self._centre_hz = gain.centre_hz + sizes.centre_hz * spread.deviate("centre")
         self._ripple_phase = math.pi * spread.deviate("ripple")
-        self._sharpness = file.saturation.sharpness
-        self._swing_v = drain.nominal_voltage_v - file.saturation.knee_voltage_v
-        self._tanh_nominal = math.tanh(drain.nominal_voltage_v / drain.knee_v)
-        self._nominal_k = file.nominal_at_degc + KELVIN
+        # The file's values that every answer needs: looked up once.
+        self._nominal_degc = file.nominal_at_degc
+        self._threshold_v_per_k, self._turn_on_v = drain.threshold_v_per_k, drain.turn_on_v
+        self._mobility_exponent, self._exponent = drain.mobility_exponent, drain.exponent
+        self._quiescent_a, self._decade_db = drain.quiescent_current_a, gain.db_per_decade_of_current
+        self._gain_db_per_k, self._saturated_db_per_k = gain.temperature_db_per_k, saturation.temperature_db_per_k
+        self._sharpness, self._phase_deg = saturation.sharpness, file.phase.at_saturation_deg
+        self._leak = milliwatts(-gain.isolation_db)
+        self._doublings_per_k, self._rectified_a = 1.0 / gate.leakage_doubles_every_k, gate.rectified_a
+        self._forward_v, self._gate_ohm = gate.forward_voltage_v, gate.series_ohm
         self._known: dict[float, _AtFrequency] = {}
+        self._at_drain = self._compute_at_drain(0.0)
 
     @staticmethod
     def _factor(percent: float, deviate: float) -> float:
@@ -114,56 +136,51 @@ class ChannelDevice:
 
     def quiescent_current_a(self, drain_v: float, gate_v: float, channel_degc: float) -> float:
         """Drain current without drive. [A]"""
-        drain = self.file.drain
         if drain_v <= 0.0:
             return 0.0
-        rise_k = channel_degc - self.file.nominal_at_degc
-        above = (gate_v - self._threshold_v - drain.threshold_v_per_k * rise_k) / drain.turn_on_v
+        at_drain = self._at_drain if drain_v == self._at_drain.drain_v else self._compute_at_drain(drain_v)
+        rise_k = channel_degc - self._nominal_degc
         # A soft turn-on: width * ln(1 + exp(above)); far above threshold it is the voltage above threshold itself.
-        soft = above if above > 35.0 else math.log1p(math.exp(above))
-        mobility = (self._nominal_k / (channel_degc + KELVIN)) ** drain.mobility_exponent
-        current = self._current_a * mobility * (drain.turn_on_v * soft) ** drain.exponent
-        knee = math.tanh(drain_v / drain.knee_v) / self._tanh_nominal
-        slope = 1.0 + drain.output_conductance_per_v * (drain_v - drain.nominal_voltage_v)
-        return (current * knee * slope + drain.leakage_a * drain_v / drain.nominal_voltage_v) * self.current_factor
+        soft = _softplus((gate_v - self._threshold_v - self._threshold_v_per_k * rise_k) / self._turn_on_v)
+        mobility: float = ((self._nominal_degc + KELVIN) / (channel_degc + KELVIN)) ** self._mobility_exponent
+        current: float = self._current_a * mobility * (self._turn_on_v * soft) ** self._exponent
+        return (current * at_drain.current + at_drain.leakage_a) * self.current_factor
+
+    def gate_current_a(self, drain_v: float, gate_v: float, channel_degc: float) -> float:
+        """Into the gate without drive; leakage out of it is negative. [A]"""
+        doubled: float = 2.0 ** ((channel_degc - self._nominal_degc) * self._doublings_per_k)
+        leakage = self._gate_leakage_per_v * doubled * (drain_v - gate_v)
+        above = (gate_v - self._forward_v) / GATE_THERMAL_V
+        if above < -35.0:
+            return -leakage
+        return GATE_THERMAL_V * _softplus(above) / self._gate_ohm - leakage
 
     def respond(self, frequency_hz: float, input_dbm: float, drain_v: float, gate_v: float, channel_degc: float) -> Response:
         """The channel's answer; `input_dbm` minus infinity: not driven. [Hz, dBm, V, degC]"""
         if input_dbm == NOTHING and drain_v == 0.0 and gate_v == 0.0:
             return DEAD
-        file = self.file
         quiescent_a = self.quiescent_current_a(drain_v, gate_v, channel_degc)
         gate_a = self.gate_current_a(drain_v, gate_v, channel_degc)
         if input_dbm == NOTHING:
             heat = drain_v * quiescent_a + gate_v * gate_a
             return Response(NOTHING, 0.0, 0.0, quiescent_a, gate_a, heat)
 
-        rise_k = channel_degc - file.nominal_at_degc
-        known = self._at(frequency_hz)
+        rise_k = channel_degc - self._nominal_degc
+        known = self._known.get(frequency_hz) or self._at(frequency_hz)
         input_mw = milliwatts(input_dbm)
-        leak_mw = input_mw * milliwatts(-file.gain.isolation_db)
-        ratio = 0.0
-        amplified_mw = 0.0
         phase = known.phase_deg
+        ratio = amplified_mw = 0.0
         if quiescent_a > 0.0:
-            gain_db = (
-                known.gain_db
-                + self.gain_shift_db
-                + file.gain.temperature_db_per_k * rise_k
-                + file.gain.db_per_decade_of_current * math.log10(quiescent_a / file.drain.quiescent_current_a)
-            )
-            swing = self._swing(drain_v)
-            saturated_mw = milliwatts(
-                self._saturated_dbm + file.saturation.temperature_db_per_k * rise_k
-            ) * swing * swing  # fmt: skip
-            # Rapp, in power: y = x / (1 + x^p)^(1/p), x = G Pin / Psat.
-            x = milliwatts(input_dbm + gain_db) / saturated_mw
+            bias_db = self._decade_db * math.log10(quiescent_a / self._quiescent_a)
+            gain_db = known.gain_db + self.gain_shift_db + self._gain_db_per_k * rise_k + bias_db
+            saturated_mw = self._at_drain.power * milliwatts(self._saturated_dbm + self._saturated_db_per_k * rise_k)
+            x = input_mw * milliwatts(gain_db) / saturated_mw
             ratio = self._rapp(x)
             amplified_mw = ratio * saturated_mw
-            phase += file.phase.at_saturation_deg * x / (1.0 + x)
-        output_mw = amplified_mw + leak_mw
+            phase += self._phase_deg * x / (1.0 + x)
+        output_mw = amplified_mw + input_mw * self._leak
         current_a = quiescent_a * (1.0 + self._rise * ratio * ratio)
-        gate_a += file.gate.rectified_a * ratio * ratio * ratio
+        gate_a += self._rectified_a * ratio * ratio * ratio
         heat = drain_v * current_a + gate_v * gate_a + 1e-3 * (input_mw - output_mw)
         return Response(10.0 * math.log10(output_mw), phase, ratio, current_a, gate_a, heat)
 
@@ -178,28 +195,21 @@ class ChannelDevice:
         ]
 
     def _rapp(self, x: float) -> float:
+        # Rapp, in power: y = x / (1 + x^p)^(1/p), x = G Pin / Psat. Above saturation the same is written the other way
+        # round, so that nothing overflows.
         p = self._sharpness
-        if x > 1.0:  # the same, written so that nothing overflows
-            return (1.0 + x**-p) ** (-1.0 / p)
-        return x * (1.0 + x**p) ** (-1.0 / p)
+        ratio: float = (1.0 + x**-p) ** (-1.0 / p) if x > 1.0 else x * (1.0 + x**p) ** (-1.0 / p)
+        return ratio
 
-    def _swing(self, drain_v: float) -> float:
-        """The output's voltage swing against that at nominal drain voltage. [1]"""
-        above = (drain_v - self.file.saturation.knee_voltage_v) / KNEE_WIDTH_V
-        soft = above if above > 35.0 else math.log1p(math.exp(above))
-        return KNEE_WIDTH_V * soft / self._swing_v
-
-    def gate_current_a(self, drain_v: float, gate_v: float, channel_degc: float) -> float:
-        """Into the gate without drive; leakage out of it is negative. [A]"""
-        gate = self.file.gate
-        rise_k = channel_degc - self.file.nominal_at_degc
-        doubled = 2.0 ** (rise_k / gate.leakage_doubles_every_k)
-        leakage = self._gate_leakage_a * doubled * (drain_v - gate_v) / self.file.drain.nominal_voltage_v
-        above = (gate_v - gate.forward_voltage_v) / GATE_THERMAL_V
-        if above < -35.0:
-            return -leakage
-        soft = above if above > 35.0 else math.log1p(math.exp(above))
-        return GATE_THERMAL_V * soft / gate.series_ohm - leakage
+    def _compute_at_drain(self, drain_v: float) -> _AtDrain:
+        drain, knee_v = self.file.drain, self.file.saturation.knee_voltage_v
+        knee = math.tanh(drain_v / drain.knee_v) / math.tanh(drain.nominal_voltage_v / drain.knee_v)
+        slope = 1.0 + drain.output_conductance_per_v * (drain_v - drain.nominal_voltage_v)
+        # Power goes as the square of the swing, which dies below the knee.
+        swing = KNEE_WIDTH_V * _softplus((drain_v - knee_v) / KNEE_WIDTH_V) / (drain.nominal_voltage_v - knee_v)
+        leakage_a = drain.leakage_a * drain_v / drain.nominal_voltage_v
+        self._at_drain = _AtDrain(drain_v, knee * slope, leakage_a, swing * swing)
+        return self._at_drain
 
     def _at(self, frequency_hz: float) -> _AtFrequency:
         known = self._known.get(frequency_hz)
