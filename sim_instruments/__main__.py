@@ -28,16 +28,14 @@ def serve_command(
     bench_path: Annotated[Path, typer.Argument(metavar="BENCH", help="Bench file (YAML)")],
     seed: Annotated[int, typer.Option(min=0, help="Of everything that is drawn")] = 1,
     unit: Annotated[str, typer.Option(help="Serial number of the unit on the bench")] = "L07-W1-01",
-    host: Annotated[
-        str, typer.Option(help="Interface to listen on; the default is reached from this computer only")
-    ] = ("127.0.0.1"),
+    host: Annotated[str, typer.Option(help="Interface to listen on; the default is reached from this computer only")] = (
+        "127.0.0.1"
+    ),
     port_base: Annotated[
         int,
         typer.Option(min=0, max=65000, help="Port of the first instrument, the others follow; 0: the system chooses"),
     ] = 0,
-    ledger: Annotated[
-        Path | None, typer.Option(help="File for what was done to the device, one JSON object a line")
-    ] = None,
+    ledger: Annotated[Path | None, typer.Option(help="File for what was done to the device, one JSON object a line")] = None,
     speed: Annotated[float, typer.Option(min=0.001, help="Seconds of the twin in one second")] = 1.0,
     write_bench: Annotated[
         Path | None, typer.Option(metavar="OUT", help="Write a copy of the bench file with the served addresses")

@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 from benchkit.clock import WallClock
-from sim_instruments.instruments import Port, SimulatedInstrument
+from sim_instruments.instruments import SimulatedInstrument
 from sim_instruments.twin import Twin
 
 __all__ = ["QuickClock", "serve"]
@@ -55,7 +55,7 @@ class _Connection(asyncio.Protocol):
 
     def __init__(self, server: _Server, instrument: SimulatedInstrument) -> None:
         self._server, self._instrument = server, instrument
-        self._port = Port(instrument, is_stream=True, on_reply=self._send_ready)
+        self._port = instrument.open_port(on_reply=self._send_ready)
         self._transport: asyncio.Transport | None = None
         self._timer: asyncio.TimerHandle | None = None
 
@@ -75,6 +75,15 @@ class _Connection(asyncio.Protocol):
             return
         self._port.write(data, self._server.settled_time())
         self._server.note_next_wake()
+
+    def pause_writing(self) -> None:
+        # Who asks and never reads is not heard until it has read: its answers must not fill the memory.
+        if self._transport is not None:
+            self._transport.pause_reading()
+
+    def resume_writing(self) -> None:
+        if self._transport is not None:
+            self._transport.resume_reading()
 
     def connection_lost(self, exc: Exception | None) -> None:
         self._transport = None

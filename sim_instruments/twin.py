@@ -12,7 +12,7 @@ from pyvisa.rname import parse_resource_name
 from benchkit.bench.load import Bench
 from benchkit.clock import Clock
 from benchkit.errors import FileError
-from sim_instruments.instruments import SimulatedInstrument, Surroundings, make_instrument
+from sim_instruments.instruments import Executor, SimulatedInstrument, Surroundings, make_instrument
 from sim_instruments.ledger import Ledger
 from sim_instruments.world import World
 
@@ -68,7 +68,7 @@ class Twin:
         """When the next message that waits goes on. [s]"""
         self.instruments: dict[str, SimulatedInstrument] = {}
         # In order, not a set: two runs of one seed must do the same in the same order.
-        self._waiting: dict[str, SimulatedInstrument] = {}
+        self._waiting: dict[str, Executor] = {}
         t = clock.monotonic()
         mistakes = []
         for name in bench.file.instruments:
@@ -107,7 +107,7 @@ class Twin:
         self.run_until(t)
         self.world.finish(t)
 
-    def _note_waiting(self, instrument: SimulatedInstrument) -> None:
+    def _note_waiting(self, instrument: Executor) -> None:
         self._waiting[instrument.name] = instrument
         if instrument.wakes_at < self.next_wake:
             self.next_wake = instrument.wakes_at

@@ -48,6 +48,7 @@ class TwinSession(MessageBasedSession):  # type: ignore[misc]
         self._rest = b""
         self._timeout_s = 2.0
         self._termchar: bytes | None = None
+        self._ends_with_message = self._has_end
         # As pyvisa-py has it: without a termination character a socket's read ends with its count, or not at all.
         if not self._has_end:
             self.attrs[Attribute.suppress_end_enabled] = True
@@ -58,10 +59,12 @@ class TwinSession(MessageBasedSession):  # type: ignore[misc]
         self._timeout_s = math.inf if timeout_ms == constants.VI_TMO_INFINITE else timeout_ms / 1000.0
         enabled = self.attrs.get(Attribute.termchar_enabled, False)
         self._termchar = bytes([self.attrs.get(Attribute.termchar, 10)]) if enabled else None
+        self._ends_with_message = self._has_end and not self.attrs.get(Attribute.suppress_end_enabled, False)
         return status
 
     def write(self, data: bytes) -> tuple[int, constants.StatusCode]:
-        self._check_reachable()
+        if not self._instrument.is_reachable:
+            self._check_reachable()
         t = self._now()
         if self._twin.next_wake <= t:
             self._twin.run_until(t)
@@ -69,7 +72,8 @@ class TwinSession(MessageBasedSession):  # type: ignore[misc]
         return len(data), Status.success
 
     def read(self, count: int) -> tuple[bytes, constants.StatusCode]:
-        self._check_reachable()
+        if not self._instrument.is_reachable:
+            self._check_reachable()
         deadline = self._now() + self._timeout_s
         taken = b""
         while True:
@@ -89,10 +93,6 @@ class TwinSession(MessageBasedSession):  # type: ignore[misc]
             taken += data
             if self._ends_with_message:
                 return taken, Status.success
-
-    @property
-    def _ends_with_message(self) -> bool:
-        return self._has_end and not self.attrs.get(Attribute.suppress_end_enabled, False)
 
     def read_stb(self) -> int:
         """Serial poll."""
@@ -119,7 +119,7 @@ class TwinSession(MessageBasedSession):  # type: ignore[misc]
 
     def _next_reply(self, deadline: float) -> bytes:
         twin, replies = self._twin, self.port.replies
-        if not self.port.has_reply:
+        if not replies and not self.port.has_reply:
             self.port.read_nothing(self._now())
         while not replies:
             # Somebody's message may have to go on before this one can be answered.

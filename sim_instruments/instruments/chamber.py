@@ -28,8 +28,8 @@ class SimulatedChamber(SimulatedInstrument):
     Set point, ramp rate, temperature limits, running or not; the air temperature is measured.
 
     Temperatures go in and out in UNIT:TEMPerature unless a suffix says otherwise; the rate is in kelvins per minute
-    always. A set point outside the limits is refused (-222), limits that would leave the set point outside too (-221);
-    air outside the limits stops the chamber, and it stays stopped until the trip is cleared.
+    always. A set point outside the limits is refused (-222), and while it runs so are limits that would leave the set
+    point outside (-221). Air outside the limits stops the chamber, and it stays stopped until the trip is cleared.
     """
 
     model: ClassVar[str] = "Thermal chamber"
@@ -133,20 +133,18 @@ class SimulatedChamber(SimulatedInstrument):
 
     def _set_setpoint(self, t: float, setpoint_degc: float) -> None:
         if self._has_limits and not self._low_degc <= setpoint_degc <= self._high_degc:
-            raise Fault(
-                -222, f"{setpoint_degc:.6g} CEL is outside the limits {self._low_degc:.6g} to {self._high_degc:.6g} CEL"
-            )
+            raise Fault(-222, f"{setpoint_degc:.6g} CEL is outside the limits {self._low_degc:.6g} to {self._high_degc:.6g} CEL")
         self._setpoint_degc = setpoint_degc
         self._apply(t)
 
     def _set_high(self, t: float, high_degc: float) -> None:
-        if high_degc < max(self._low_degc, self._setpoint_degc if self._running else self._low_degc):
-            raise Fault(-221, "low limit or set point is above this")
+        if self._running and high_degc < self._setpoint_degc:
+            raise Fault(-221, f"the set point {self._setpoint_degc:.6g} CEL is above this")
         self._high_degc = high_degc
 
     def _set_low(self, t: float, low_degc: float) -> None:
-        if low_degc > min(self._high_degc, self._setpoint_degc if self._running else self._high_degc):
-            raise Fault(-221, "high limit or set point is below this")
+        if self._running and low_degc > self._setpoint_degc:
+            raise Fault(-221, f"the set point {self._setpoint_degc:.6g} CEL is below this")
         self._low_degc = low_degc
 
     def _set_rate(self, t: float, rate_k_per_min: float) -> None:
@@ -168,9 +166,7 @@ class SimulatedChamber(SimulatedInstrument):
 
     # ------------------------------------------------------------------ units
 
-    def _temperature(
-        self, pattern: str, limits: Number, attribute: str, put: Callable[[float, float], None]
-    ) -> Command:
+    def _temperature(self, pattern: str, limits: Number, attribute: str, put: Callable[[float, float], None]) -> Command:
         def act(t: float, token: Token) -> None:
             if isinstance(token, NumberToken) and not token.suffix:
                 token = NumberToken(token.value, SUFFIX_OF_UNIT[self._unit])

@@ -1,47 +1,27 @@
-"""
-What all simulated instruments have in common: messages executed on arrival, waiting, status, common commands.
-
-Time is handed in with every call and never read. A message that has to wait (`*WAI`, `*OPC?`, FETCh? of a reading still
-under way) waits by itself: messages that arrive meanwhile are executed when they arrive. The rest of a waiting message
-is executed by `wake`, which whoever moves the time calls before anything else happens at a later time.
-"""
+"""What all simulated instruments have in common: status, common commands, the headers every SCPI device must have."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Sequence
+from abc import ABC, abstractmethod
 from typing import ClassVar
 
+from sim_instruments.instruments.executor import NEVER, Executor
 from sim_instruments.instruments.noise import generator
-from sim_instruments.instruments.port import Port, Reply
-from sim_instruments.scpi import Command, Compiler, Fault, HeaderTree, Integer, Status, Step
+from sim_instruments.instruments.port import Port
+from sim_instruments.scpi import Command, Fault, Integer, Status
 from sim_instruments.scpi.status import OPERATION_COMPLETE, ConditionRegister
 
 __all__ = ["SimulatedInstrument"]
 
-MAKER = "Generic SCPI"
 FIRMWARE = "1.0"
 VERSION = "1999.0"
-NEVER = math.inf
 
 # STATus:OPERation bits (SCPI volume 2, 20.3).
 SETTLING = 0x0002
 MEASURING = 0x0010
 
 
-class _Waiting:
-    """A message that goes on at `due`."""
-
-    __slots__ = ("due", "number", "parts", "port", "position", "steps")
-
-    def __init__(
-        self, due: float, steps: Sequence[Step], position: int, parts: list[str], port: Port, number: int
-    ) -> None:
-        self.due, self.steps, self.position, self.parts, self.port = due, steps, position, parts, port
-        self.number = number
-
-
-class SimulatedInstrument:
+class SimulatedInstrument(Executor, ABC):
     """
     One instrument: its settings, its parser, its status.
 
@@ -55,38 +35,23 @@ class SimulatedInstrument:
     model: ClassVar[str]
 
     def __init__(self, name: str, *, seed: int, maker: str, t: float) -> None:
-        self.name = name
         self.status = Status()
-        self.wakes_at = NEVER
-        """When its next waiting message goes on. [s]"""
-        self.on_wait: Callable[[SimulatedInstrument], None] | None = None
-        """Called when a message has begun to wait."""
-        self.is_reachable = True
-        """For faults: whether it can be talked to at all."""
-        self.hears: Callable[[bytes, float], bytes | None] | None = None
-        """For faults: what becomes of a message on its way in; None: it never arrives."""
-        self.says: Callable[[Reply], Reply | None] | None = None
-        """For faults: what becomes of a reply on its way out; None: it is lost."""
         self._settled_at = t
         self._measured_at = t
-        self._hold_until = t
         self._complete_at = NEVER
-        self._message_number = 0
-        self._messages = 0
-        self._waiting: list[_Waiting] = []
         self._maker = maker
         self._serial = f"SIM-{generator(seed, name, 'serial').integers(0, 1_000_000):06d}"
-        self._compiler = Compiler(HeaderTree([*self._common_commands(), *self.commands()]))
+        super().__init__(name, self.status, [*self._common_commands(), *self.commands()], t)
 
     # ------------------------------------------------------------------ what a kind of instrument fills in
 
+    @abstractmethod
     def commands(self) -> list[Command]:
         """Its own headers."""
-        raise NotImplementedError
 
+    @abstractmethod
     def reset(self, t: float) -> None:
         """*RST: its own settings to their defaults, outputs off."""
-        raise NotImplementedError
 
     def abort(self, t: float) -> None:
         """ABORt: a measurement under way is given up."""
@@ -101,50 +66,6 @@ class SimulatedInstrument:
 
     # ------------------------------------------------------------------ for the transport
 
-    def open_port(self, *, is_stream: bool = True) -> Port:
-        """A connection of its own; several at once are allowed."""
-        return Port(self, is_stream=is_stream)
-
-    def receive(self, message: bytes, t: float, port: Port) -> None:
-        """Execute one program message, terminator taken off; its reply, if it has one, goes to `port`."""
-        steps = self._compiler.compile(message)
-        self._messages = self._message_number = self._messages + 1
-        if len(steps) == 1:
-            # The common case by itself: no list of parts, nothing that could have to wait.
-            function, values = steps[0]
-            self._hold_until = t
-            try:
-                answer = function(t, *values)
-            except Fault as fault:
-                self.status.report(fault.number, fault.detail)
-                return
-            if answer is not None:
-                port.deliver(Reply(answer.encode("latin-1") + b"\n", self._hold_until), self._message_number)
-            return
-        self._run(steps, 0, [], t, port)
-
-    def wake(self, t: float) -> None:
-        """Let messages that are due by `t` go on, each at its own time, in order."""
-        while self.wakes_at <= t:
-            waiting = self._waiting[0]
-            if len(self._waiting) > 1:
-                waiting = min(self._waiting, key=lambda message: message.due)
-            self._waiting.remove(waiting)
-            self._note_wake_time()
-            waiting.port.end_waiting(waiting.number)
-            self._message_number = waiting.number
-            self._run(waiting.steps, waiting.position, waiting.parts, waiting.due, waiting.port)
-            waiting.port.release()
-
-    def fail(self, fault: Fault, t: float) -> None:
-        """Something went wrong outside a command, e.g. in the message exchange."""
-        self.status.report(fault.number, fault.detail)
-
-    def forget(self, port: Port) -> None:
-        """What waits for this port is not executed any more."""
-        self._waiting = [waiting for waiting in self._waiting if waiting.port is not port]
-        self._note_wake_time()
-
     def clear(self, t: float, port: Port) -> None:
         """Device clear: drops input, output and waiting messages; settings stay."""
         port.clear()
@@ -155,49 +76,11 @@ class SimulatedInstrument:
         self._refresh(t)
         return self.status.byte(any(reply.ready_at <= t for reply in port.replies))
 
-    # ------------------------------------------------------------------ for the kinds of instruments
-
-    def _hold(self, until: float) -> None:
-        """The present message cannot go on, and its reply cannot be read, before `until`."""
-        if until > self._hold_until:
-            self._hold_until = until
+    # ------------------------------------------------------------------ pending operations
 
     def _settle(self, t: float, duration_s: float) -> None:
         """A setting changed: it has settled after `duration_s`."""
         self._settled_at = max(self._settled_at, t + duration_s)
-
-    # ------------------------------------------------------------------ execution
-
-    def _run(self, steps: Sequence[Step], position: int, parts: list[str], t: float, port: Port) -> None:
-        last = len(steps) - 1
-        self._hold_until = t
-        while position <= last:
-            function, values = steps[position]
-            try:
-                answer = function(t, *values)
-            except Fault as fault:
-                self.status.report(fault.number, fault.detail)
-            else:
-                if answer is not None:
-                    parts.append(answer)
-            position += 1
-            if self._hold_until > t and position <= last:
-                self._wait(_Waiting(self._hold_until, steps, position, parts, port, self._message_number))
-                return
-        if parts:
-            port.deliver(Reply(";".join(parts).encode("latin-1") + b"\n", self._hold_until), self._message_number)
-
-    def _wait(self, message: _Waiting) -> None:
-        self._waiting.append(message)
-        message.port.begin_waiting(message.number)
-        if message.due < self.wakes_at:
-            self.wakes_at = message.due
-        if self.on_wait is not None:
-            self.on_wait(self)
-
-    def _note_wake_time(self) -> None:
-        waiting = self._waiting
-        self.wakes_at = min([message.due for message in waiting]) if waiting else NEVER
 
     def _pending_until(self) -> float:
         return max(self._settled_at, self._measured_at)
@@ -227,7 +110,7 @@ class SimulatedInstrument:
             Command("*STB", ask=self._ask_status_byte),
             Command("*TRG", act=self.trigger),
             Command("*TST", ask=lambda _t: "0"),
-            Command("*WAI", act=lambda _t: self._hold(self._pending_until())),
+            Command("*WAI", act=lambda _t: self._hold_all(self._pending_until())),
             Command("ABORt", act=self.abort),
             Command("SYSTem:ERRor[:NEXT]", ask=lambda _t: self.status.errors.next()),
             Command("SYSTem:ERRor:COUNt", ask=lambda _t: str(len(self.status.errors))),

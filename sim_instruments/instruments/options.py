@@ -52,7 +52,10 @@ class SourceOptions(Options):
     resolution_db: Decibels = Field(alias="resolution", default=0.01, gt=0)
     frequency_resolution_hz: Hertz = Field(alias="frequency_resolution", default=1.0, gt=0)
     settling_time_s: Seconds | None = Field(
-        alias="settling_time", default=None, ge=0, description="True one, if not the bench file's"
+        alias="settling_time",
+        default=None,
+        ge=0,
+        description="When it believes to have settled (*OPC?), if not the bench file's time; the level itself takes that",
     )
 
 
@@ -86,12 +89,8 @@ class AnalyserOptions(Options):
 class SupplyOptions(Options):
     voltage_resolution_v: Volts = Field(alias="voltage_resolution", default=0.0005, gt=0)
     current_resolution_a: Amperes = Field(alias="current_resolution", default=1e-6, gt=0)
-    voltage_noise_v: Volts = Field(
-        alias="voltage_noise", default=0.0002, ge=0, description="Of one reading, standard deviation"
-    )
-    current_noise_a: Amperes = Field(
-        alias="current_noise", default=1e-6, ge=0, description="Of one reading, standard deviation"
-    )
+    voltage_noise_v: Volts = Field(alias="voltage_noise", default=0.0002, ge=0, description="Of one reading, standard deviation")
+    current_noise_a: Amperes = Field(alias="current_noise", default=1e-6, ge=0, description="Of one reading, standard deviation")
     reading_time_s: Seconds | None = Field(
         alias="reading_time", default=None, gt=0, description="True one, if not the bench file's"
     )
@@ -100,9 +99,7 @@ class SupplyOptions(Options):
 class VoltmeterOptions(Options):
     voltage_resolution_v: Volts = Field(alias="voltage_resolution", default=1e-7, gt=0)
     resistance_resolution_ohm: Ohms = Field(alias="resistance_resolution", default=1e-4, gt=0)
-    voltage_noise_v: Volts = Field(
-        alias="voltage_noise", default=2e-6, ge=0, description="Of one reading, standard deviation"
-    )
+    voltage_noise_v: Volts = Field(alias="voltage_noise", default=2e-6, ge=0, description="Of one reading, standard deviation")
     resistance_noise_ohm: Ohms = Field(
         alias="resistance_noise", default=0.0005, ge=0, description="Of one reading, standard deviation"
     )
@@ -114,9 +111,7 @@ class VoltmeterOptions(Options):
 class ChamberOptions(Options):
     resolution_k: Kelvins = Field(alias="resolution", default=0.01, gt=0)
     noise_k: Kelvins = Field(alias="noise", default=0.02, ge=0, description="Of one reading, standard deviation")
-    ramp_max_k_per_min: KelvinPerMinute = Field(
-        alias="ramp_max", default=20.0, gt=0, description="Fastest rate it takes"
-    )
+    ramp_max_k_per_min: KelvinPerMinute = Field(alias="ramp_max", default=20.0, gt=0, description="Fastest rate it takes")
     temperature_unit: Literal["C", "F", "K"] = Field(default="C", description="After it is switched on and after *RST")
     reading_time_s: Seconds | None = Field(
         alias="reading_time", default=None, gt=0, description="True one, if not the bench file's"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Callable
 from typing import NamedTuple, Protocol
@@ -50,13 +51,16 @@ class Port:
         self._is_stream = is_stream
         self._on_reply = on_reply
         self._buffer = b""
+        self.blocked_until = -math.inf
+        """Until when *WAI keeps later messages of this port from being executed. [s]"""
         self._waiting: set[int] = set()
+        self._will_answer: set[int] = set()
         self._overtaking: list[tuple[int, Reply]] = []
 
     @property
     def has_reply(self) -> bool:
         """Whether something can be read, now or later."""
-        return bool(self.replies) or bool(self._waiting)
+        return bool(self.replies) or bool(self._will_answer) or bool(self._overtaking)
 
     def write(self, data: bytes, t: float, *, end: bool = False) -> None:
         """
@@ -100,13 +104,16 @@ class Port:
         if self._on_reply is not None:
             self._on_reply()
 
-    def begin_waiting(self, message_number: int) -> None:
+    def begin_waiting(self, message_number: int, will_answer: bool) -> None:
         """A message of this port has to wait before it can go on."""
         self._waiting.add(message_number)
+        if will_answer:
+            self._will_answer.add(message_number)
 
     def end_waiting(self, message_number: int) -> None:
         """It goes on; `release` follows when it is done or waits again."""
         self._waiting.discard(message_number)
+        self._will_answer.discard(message_number)
 
     def release(self) -> None:
         """Let out what stood in line behind a message that has gone on."""
@@ -130,6 +137,8 @@ class Port:
         self.replies.clear()
         self._instrument.forget(self)
         self._waiting.clear()
+        self._will_answer.clear()
+        self.blocked_until = -math.inf
         self._overtaking.clear()
 
     def _execute(self, message: bytes, t: float) -> None:

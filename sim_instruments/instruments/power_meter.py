@@ -72,9 +72,7 @@ class SimulatedPowerMeter(AcquiringInstrument):
             Command(f"READ{function}", ask=self._read, ask_takes=measure),
             Command(f"FETCh{function}", ask=self._fetch, ask_takes=measure),
             Command(f"CONFigure{function}", act=self._configure, takes=measure),
-            number_setting(
-                "[:SENSe]:FREQuency[:CW|:FIXed]", self._frequency, lambda: self._frequency_hz, self._set_frequency
-            ),
+            number_setting("[:SENSe]:FREQuency[:CW|:FIXed]", self._frequency, lambda: self._frequency_hz, self._set_frequency),
             switch_setting("[:SENSe]:AVERage[:STATe]", lambda: self._averaging, self._set_averaging),
             integer_setting("[:SENSe]:AVERage:COUNt", self._averages, lambda: self._count, self._set_count),
             switch_setting("[:SENSe]:AVERage:COUNt:AUTO", lambda: False, self._set_count_auto),

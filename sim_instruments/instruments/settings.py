@@ -21,9 +21,7 @@ def number_setting(pattern: str, limits: Number, get: Callable[[], float], put: 
     return Command(pattern, act=put, takes=(limits,), ask=ask, ask_takes=(Maybe(LimitWord()),))
 
 
-def integer_setting(
-    pattern: str, limits: Integer, get: Callable[[], int], put: Callable[[float, int], None]
-) -> Command:
+def integer_setting(pattern: str, limits: Integer, get: Callable[[], int], put: Callable[[float, int], None]) -> Command:
     """A whole number."""
 
     def ask(_t: float, word: str | None) -> str:

@@ -61,9 +61,7 @@ class SimulatedSource(SimulatedInstrument):
     def commands(self) -> list[Command]:
         level = (AnyNumber(),)
         commands = [
-            number_setting(
-                "[:SOURce]:FREQuency[:CW|:FIXed]", self._frequency, lambda: self._frequency_hz, self._set_frequency
-            ),
+            number_setting("[:SOURce]:FREQuency[:CW|:FIXed]", self._frequency, lambda: self._frequency_hz, self._set_frequency),
             choice_setting("[:SOURce]:FREQuency:MODE", Choice("CW", "FIXed"), lambda: "CW", self._keep),
             Command(
                 "[:SOURce]:POWer[:LEVel][:IMMediate][:AMPLitude]",
@@ -107,9 +105,7 @@ class SimulatedSource(SimulatedInstrument):
 
     def _apply(self, t: float) -> None:
         level_dbm = self._level_dbm + self._accuracy_db * self._error.at(self._frequency_hz)
-        self._surroundings.source_changed(
-            self.name, t, frequency_hz=self._frequency_hz, level_dbm=level_dbm, on=self._on
-        )
+        self._surroundings.source_changed(self.name, t, frequency_hz=self._frequency_hz, level_dbm=level_dbm, on=self._on)
         self._settle(t, self._settling_time_s)
 
     def _set_frequency(self, t: float, frequency_hz: float) -> None:

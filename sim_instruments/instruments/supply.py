@@ -57,9 +57,7 @@ class SimulatedSupply(SimulatedInstrument):
     def commands(self) -> list[Command]:
         # Last parameter everywhere: the outputs meant; left out, the one selected.
         outputs = Maybe(Channels(frozenset(self._all)))
-        names = Choice(
-            synonyms={f"{word}{channel}": f"OUT{channel}" for channel in self._all for word in ("OUT", "CH")}
-        )
+        names = Choice(synonyms={f"{word}{channel}": f"OUT{channel}" for channel in self._all for word in ("OUT", "CH")})
         commands = [
             self._number(
                 "[:SOURce]:VOLTage[:LEVel][:IMMediate][:AMPLitude]",
@@ -78,9 +76,7 @@ class SimulatedSupply(SimulatedInstrument):
             self._switch("OUTPut[:STATe]", SupplyOutput.is_on, SupplyOutput.switch, outputs),
             Command("OUTPut:PROTection:CLEar", act=self._clear_trips, takes=(outputs,)),
             Command("INITiate[:IMMediate][:ACQuire]", act=self._initiate, takes=(outputs,)),
-            Command(
-                "INSTrument[:SELect]", act=self._select_name, takes=(names,), ask=lambda _t: f"OUT{self._selected}"
-            ),
+            Command("INSTrument[:SELect]", act=self._select_name, takes=(names,), ask=lambda _t: f"OUT{self._selected}"),
             Command(
                 "INSTrument:NSELect",
                 act=self._select,
@@ -104,9 +100,7 @@ class SimulatedSupply(SimulatedInstrument):
                     SupplyOutput.switch_over_voltage,
                     outputs,
                 ),
-                self._flag(
-                    "[:SOURce]:VOLTage:PROTection:TRIPped", lambda output, t: output.trip(t) == "over voltage", outputs
-                ),
+                self._flag("[:SOURce]:VOLTage:PROTection:TRIPped", lambda output, t: output.trip(t) == "over voltage", outputs),
                 Command("[:SOURce]:VOLTage:PROTection:CLEar", act=self._clear_trips, takes=(outputs,)),
             ]
         if any(output.has_over_current for output in self._outputs.values()):
@@ -117,9 +111,7 @@ class SimulatedSupply(SimulatedInstrument):
                     SupplyOutput.set_over_current,
                     outputs,
                 ),
-                self._flag(
-                    "[:SOURce]:CURRent:PROTection:TRIPped", lambda output, t: output.trip(t) == "over current", outputs
-                ),
+                self._flag("[:SOURce]:CURRent:PROTection:TRIPped", lambda output, t: output.trip(t) == "over current", outputs),
                 Command("[:SOURce]:CURRent:PROTection:CLEar", act=self._clear_trips, takes=(outputs,)),
             ]
         quantities: dict[str, Callable[[tuple[float, float]], float]] = {
@@ -148,9 +140,7 @@ class SimulatedSupply(SimulatedInstrument):
 
     def questionable_condition(self, t: float) -> int:
         trips = {output.trip(t) for output in self._outputs.values()}
-        return (QUESTIONABLE_VOLTAGE if "over voltage" in trips else 0) | (
-            QUESTIONABLE_CURRENT if "over current" in trips else 0
-        )
+        return (QUESTIONABLE_VOLTAGE if "over voltage" in trips else 0) | (QUESTIONABLE_CURRENT if "over current" in trips else 0)
 
     # ------------------------------------------------------------------ addressing
 
@@ -184,9 +174,7 @@ class SimulatedSupply(SimulatedInstrument):
             self._changed(t)
 
         def ask(_t: float, word: str | None, channels: ChannelNumbers) -> str:
-            return numbers(
-                get(output) if word is None else limits(output).limit(word) for output in self._chosen(channels)
-            )
+            return numbers(get(output) if word is None else limits(output).limit(word) for output in self._chosen(channels))
 
         return Command(pattern, act=act, takes=(AnyNumber(), outputs), ask=ask, ask_takes=(Maybe(LimitWord()), outputs))
 

@@ -94,9 +94,7 @@ class SimulatedVoltmeter(AcquiringInstrument):
                     self._range_getter(function),
                     self._range_setter(function),
                 ),
-                switch_setting(
-                    f"[:SENSe]:{nodes}:RANGe:AUTO", self._auto_getter(function), self._auto_setter(function)
-                ),
+                switch_setting(f"[:SENSe]:{nodes}:RANGe:AUTO", self._auto_getter(function), self._auto_setter(function)),
                 number_setting(f"[:SENSe]:{nodes}:NPLCycles", self._cycles, lambda: self._nplc, self._set_cycles),
             ]
         return commands

@@ -22,10 +22,11 @@ MOST_MESSAGES = 4096
 
 
 class Step(NamedTuple):
-    """One message unit: call `function(t, *values)`; a query answers a text."""
+    """One message unit: call `function(t, *values)`; a query (`asks`) answers a text."""
 
     function: Callable[..., str | None]
     values: tuple[object, ...]
+    asks: bool
 
 
 class Compiler:
@@ -60,7 +61,7 @@ class Compiler:
                 closed = closed or arbitrary
         except Fault as fault:
             # What follows an error that the parser finds is thrown away with it.
-            steps.append(Step(_raise, (fault.number, fault.detail)))
+            steps.append(Step(_raise, (fault.number, fault.detail), False))
         return steps
 
     def _unit(self, unit: str, base: Node) -> tuple[Step, Node, bool]:
@@ -92,8 +93,8 @@ class Compiler:
             if fault.is_command_error:
                 raise
             # An execution error ends its own unit only.
-            return Step(_raise, (fault.number, fault.detail)), base, False
-        return Step(handler, suffixes + values), base, command.arbitrary and is_query
+            return Step(_raise, (fault.number, fault.detail), False), base, False
+        return Step(handler, suffixes + values, is_query), base, command.arbitrary and is_query
 
 
 def _read(tokens: Sequence[Token], parameters: Sequence[Parameter | Maybe]) -> tuple[object, ...]:

@@ -136,7 +136,7 @@ def test_two_sessions_to_one_instrument_get_their_own_answers(library):
 def test_commands_are_executed_while_a_measurement_runs(library):
     """RF off at once, whatever somebody is waiting for."""
     source = resource(library, "rf_source")
-    source.write("POW -20;:OUTP ON;*WAI;:POW?")
+    source.write("POW -20;:OUTP ON;*OPC?;POW?")
     source.write("OUTP OFF")
 
     source.read()

@@ -368,6 +368,9 @@ def test_a_voltage_beyond_the_protection_is_refused(make, world):
     assert supply.errors() == [-221, -221]
     assert supply.ask("VOLT? (@1,2)") == "+0.00000000000E+00,+0.00000000000E+00"
     assert world.protection == {1: (7.0, False), 2: (3.0, False)}
+    supply.write("VOLT:PROT:STAT OFF,(@1);:VOLT 8,(@1)")
+    assert supply.errors() == []
+    assert world.protection[1] == (None, False)
 
 
 def test_a_tripped_output_is_off_and_stays_off_until_it_is_cleared_and_switched_on(make, world):
@@ -504,6 +507,21 @@ def test_temperature_limits_refuse_set_points_and_stop_the_chamber(make, world):
     assert chamber.errors() == [-221]
     chamber.write("TEMP:PROT:CLE;:OUTP ON")
     assert chamber.ask("OUTP?") == "1"
+
+
+def test_limits_may_be_set_in_any_order_while_it_stands_still(make):
+    """A new pair may lie wholly above the old one; running, a limit never leaves the set point outside."""
+    chamber = make("chamber")
+    chamber.write("TEMP:PROT:LOW -40;HIGH 30")
+    chamber.write("TEMP:PROT:LOW 60;HIGH 90")
+    assert chamber.errors() == []
+    chamber.write("OUTP ON")
+    assert chamber.errors() == [-221], "the set point is still outside"
+
+    chamber.write("TEMP 70;:OUTP ON;:TEMP:PROT:LOW 75")
+
+    assert chamber.errors() == [-221]
+    assert chamber.number("TEMP:PROT:LOW?") == 60.0
 
 
 # ---------------------------------------------------------------------- switch
