@@ -25,6 +25,7 @@ class Coverage:
         missing: By stream: rows below `stop` that the journal lacks.
         end: Where the last complete frame ends. [byte]
         damaged: Whether any stretch of the journal is no frame, a torn end included.
+        damaged_bytes: What is no frame, a torn end not included.
     """
 
     def __init__(self, description: Description) -> None:
@@ -33,6 +34,7 @@ class Coverage:
         self.missing: dict[str, set[int]] = {spec.name: set() for spec in description.streams}
         self.end = 0
         self.damaged = False
+        self.damaged_bytes = 0
 
     def note(self, name: str, row: int) -> None:
         stop = self.stop[name]
@@ -59,6 +61,7 @@ def journal_blocks(
     for item in read_frames(journal.fd, disk, 0, journal.end):
         if isinstance(item, Damage):
             coverage.damaged = True
+            coverage.damaged_bytes += item.end - item.start if item.end < journal.end else 0
             continue
         coverage.end = item.end
         if item.kind != ROW:

@@ -40,6 +40,7 @@ class Flusher:
 
     Args:
         take: Hands over the rows that wait, and the length of the journal that holds them and all before.
+        vouch: Notes in the journal that it is on the disk up to a byte.
         interval_s: Between two rounds. [s]
         sync_interval_s: Between two syncs of the HDF5 file. [s]
     """
@@ -47,13 +48,15 @@ class Flusher:
     def __init__(
         self,
         take: Callable[[], tuple[list[Batch], int]],
+        vouch: Callable[[int], None],
         journal: Journal,
         live: LiveFile,
         disk: Disk,
         interval_s: float,
         sync_interval_s: float,
     ) -> None:
-        self._take, self._journal, self._live, self._disk = take, journal, live, disk
+        self._take, self._vouch = take, vouch
+        self._journal, self._live, self._disk = journal, live, disk
         self._interval_s = interval_s
         self._rounds_per_sync = max(1, round(sync_interval_s / interval_s))
         self._failure: RecordError | None = None
@@ -113,6 +116,7 @@ class Flusher:
             batches, journal_bytes = self._take()
             if batches:
                 self._journal.sync()
+                self._vouch(journal_bytes)
             for batch in batches:
                 block = np.frombuffer(batch.rows, batch.spec.row_dtype)
                 self._live.write(batch.spec.name, batch.first, block)

@@ -17,7 +17,7 @@ from benchkit.errors import FormatError
 from benchkit.measurements.base import Column
 from benchkit.record.digest import INTERNAL
 from benchkit.record.disk import Disk, open_binary
-from benchkit.record.journal import ROW, Frame, read_description, read_frames
+from benchkit.record.journal import ROW, Damage, Frame, read_description, read_frames
 from benchkit.record.layout import StreamSpec
 
 __all__ = ["Tail", "column_of", "frame_of", "plain_attributes", "read_tail"]
@@ -67,7 +67,9 @@ def read_tail(h5: h5py.File, journal: Path, record_id: str, streams: Mapping[str
         if description.record_id != record_id:
             raise FormatError(f"{journal} is not the journal of this record; move it away")
         found: dict[str, dict[int, bytes]] = {name: {} for name in streams}
+        damaged = False
         for item in read_frames(fd, disk, start):
+            damaged = damaged or isinstance(item, Damage)
             if isinstance(item, Frame) and item.kind == ROW and item.stream < len(description.streams):
                 spec = description.streams[item.stream]
                 if item.row >= safe[spec.name] and len(item.payload) == spec.row_dtype.itemsize:
@@ -75,7 +77,9 @@ def read_tail(h5: h5py.File, journal: Path, record_id: str, streams: Mapping[str
     finally:
         os.close(fd)
     later = {spec.name: _later(spec, found[spec.name]) for spec in description.streams if found[spec.name]}
-    rows = {name: max(counted[name], int(later[name][0][-1]) + 1 if name in later else 0) for name in streams}
+    # The file's own count is needed only where the journal is damaged; after a power cut it may itself be torn.
+    least = counted if damaged else safe
+    rows = {name: max(least[name], int(later[name][0][-1]) + 1 if name in later else 0) for name in streams}
     return Tail(rows, later)
 
 

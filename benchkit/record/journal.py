@@ -5,7 +5,7 @@ lasts.
 A frame is a head of 24 bytes and a payload, little-endian:
 
     4 bytes  magic FF FE 42 4B (never part of UTF-8 text)
-    1        type: 1 description (JSON), 2 row
+    1        type: 1 description (JSON), 2 row, 3 synced (8 bytes: everything before this byte of the journal is on the disk)
     1        number of the stream, in the order of the description
     2        zero
     4        length of the payload
@@ -14,7 +14,10 @@ A frame is a head of 24 bytes and a payload, little-endian:
 
 The description stands there twice, so that no single damaged spot can take it. A row may be written again; the last one
 holds. A row counts as acknowledged when its one write has returned: the operating system has it, a killed process can't
-take it back. A frame that is cut off or damaged fails its check; reading goes on at the next frame that passes.
+take it back. 
+A frame that fails its check was damaged, cut off, or lost with the page it was on. Where a `synced` frame vouches for that stretch,
+the disk has lost what it had: reading goes on at the next frame that passes. Where none does, it is what a power cut leaves of
+rows not yet synced, of which it may have kept the later and lost the earlier ones: the journal ends there.
 """
 
 from __future__ import annotations
@@ -34,9 +37,10 @@ from benchkit.record.layout import Description
 __all__ = ["Damage", "Frame", "Journal", "journal_path", "read_description", "read_frames"]
 
 MAGIC = b"\xff\xfeBK"
-DESCRIPTION, ROW = 1, 2
+DESCRIPTION, ROW, SYNCED = 1, 2, 3
 _HEAD = struct.Struct("<4sBBHIq")
 _CRC = struct.Struct("<I")
+_OFFSET = struct.Struct("<q")
 _SIZE = _HEAD.size + _CRC.size
 _LONGEST = 1 << 30
 _WINDOW = 1 << 20
@@ -97,8 +101,9 @@ class Journal:
             frame = encode(DESCRIPTION, 0, 0, description.to_json())
             disk.write_at(fd, frame + frame, 0)
             journal.end = 2 * len(frame)
-            disk.sync(fd)
+            journal.sync()
             disk.sync_folder(path.parent)
+            journal.vouch(journal.end)
         except BaseException:
             journal.close()
             path.unlink()
@@ -123,7 +128,13 @@ class Journal:
 
     def append(self, stream: int, row: int, payload: bytes) -> None:
         """One row; when this returns, it is acknowledged. When it fails, the journal is as before."""
-        frame = encode(ROW, stream, row, payload)
+        self._write(encode(ROW, stream, row, payload))
+
+    def vouch(self, synced: int) -> None:
+        """State that everything before byte `synced` is on the disk: only after a sync that began later than that."""
+        self._write(encode(SYNCED, 0, 0, _OFFSET.pack(synced)))
+
+    def _write(self, frame: bytes) -> None:
         try:
             self._disk.write_at(self.fd, frame, self.end)
         except OSError:
@@ -136,6 +147,7 @@ class Journal:
         self._disk.truncate(self.fd, self.end)
 
     def sync(self) -> None:
+        """What was appended before this call is on the disk after it. Appending may go on meanwhile."""
         self._disk.sync(self.fd)
 
     def close(self) -> None:
@@ -146,11 +158,31 @@ class Journal:
 
 def read_frames(fd: int, disk: Disk, start: int = 0, end: int | None = None) -> Iterator[Frame | Damage]:
     """
-    Every frame from byte `start` on, and every damaged stretch between them, in order; memory stays at a few MB.
+    Every frame that counts from byte `start` on, and every damaged stretch between them, in order.
 
-    A torn end is the last Damage; nothing follows it.
+    Where the journal ends before the file does, the last item is a Damage that reaches to the end of the file.
     """
     end = os.fstat(fd).st_size if end is None else end
+    vouched = 0
+    doubtful: list[Frame | Damage] = []  # from the first damage on that nothing vouches for
+    for item in scan(fd, disk, start, end):
+        if isinstance(item, Frame) and item.kind == SYNCED:
+            vouched = max(vouched, min(_OFFSET.unpack(item.payload)[0], item.end))
+        if doubtful or (isinstance(item, Damage) and item.start >= vouched):
+            doubtful.append(item)
+        else:
+            yield item
+        while doubtful and doubtful[0].end <= vouched:
+            yield doubtful.pop(0)
+            while doubtful and isinstance(doubtful[0], Frame):
+                yield doubtful.pop(0)
+    if doubtful:
+        first = doubtful[0]
+        yield Damage(first.start if isinstance(first, Damage) else first.end, end)
+
+
+def scan(fd: int, disk: Disk, start: int, end: int) -> Iterator[Frame | Damage]:
+    """Every frame that passes its check and every stretch between them, in order; memory stays at a few MB."""
     base, buffer, at = start, b"", 0
     lost: int | None = None  # where the damaged stretch that we are in began
 
@@ -183,7 +215,7 @@ def _size(buffer: bytes, at: int) -> int:
     if len(buffer) - at < _SIZE or buffer[at : at + 4] != MAGIC:
         return 0
     _, kind, _, zero, length, _ = _HEAD.unpack_from(buffer, at)
-    return _SIZE + length if kind in (DESCRIPTION, ROW) and zero == 0 and length <= _LONGEST else 0
+    return _SIZE + length if kind in (DESCRIPTION, ROW, SYNCED) and zero == 0 and length <= _LONGEST else 0
 
 
 def _decode(buffer: bytes, at: int, size: int, base: int) -> Frame | None:

@@ -10,6 +10,7 @@ off: it was never acknowledged. A file that can't be read is set aside under ano
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -24,7 +25,7 @@ from benchkit.record.disk import Disk, record_error
 from benchkit.record.hdf5 import NOT_AN_INTEGER
 from benchkit.record.journal import Journal, journal_path, read_description
 from benchkit.record.layout import ROW as ROW_SCALE
-from benchkit.record.layout import SEALED, Description
+from benchkit.record.layout import RUNNING, SEALED, Description
 from benchkit.record.live import LiveFile, temporary_path
 
 __all__ = ["Recovery", "recover", "reopen"]
@@ -40,7 +41,8 @@ class Recovery:
         mended: Rows of each stream where the file was not as the journal says, those not yet copied included.
         restored: Rows of each stream that the journal had lost and the file still had.
         lost: Numbers of rows that neither has; they stand in the record as NaN. Only damage on the disk does this.
-        cut_bytes: Torn end of the journal, never acknowledged.
+        damaged_bytes: Bytes of the journal that were synced and are no longer what they were.
+        cut_bytes: Torn end of the journal: never acknowledged, or acknowledged but not synced before a power cut.
         set_aside: Where the unreadable HDF5 file is now; None when the file was readable or not there.
         rebuilt: Whether the HDF5 file was built anew.
         sealed: The record was sealed already; only its journal was left to remove.
@@ -51,6 +53,7 @@ class Recovery:
     mended: Mapping[str, int] = field(default_factory=dict)
     restored: Mapping[str, int] = field(default_factory=dict)
     lost: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
+    damaged_bytes: int = 0
     cut_bytes: int = 0
     set_aside: Path | None = None
     rebuilt: bool = False
@@ -68,8 +71,10 @@ class Recovery:
         parts += [f"{count} rows of {name} copied into the file" for name, count in self.mended.items() if count]
         parts += [f"{count} rows of {name} put back into the journal" for name, count in self.restored.items() if count]
         parts += [f"LOST {len(numbers)} rows of {name}" for name, numbers in self.lost.items() if numbers]
+        if self.damaged_bytes:
+            parts.append(f"{self.damaged_bytes} bytes of the journal are damaged: don't trust this disk")
         if self.cut_bytes:
-            parts.append(f"{self.cut_bytes} bytes of an unacknowledged row cut off")
+            parts.append(f"{self.cut_bytes} bytes at the journal's torn end cut off")
         return "; ".join(parts)
 
 
@@ -128,12 +133,14 @@ def _without_journal(path: Path, beside: Path) -> Recovery:
 
 
 def _identity(path: Path) -> tuple[str, str] | None:
-    """Record's id and state, as the HDF5 file itself says; None when there is none or it can't be read."""
+    """Record's id and state, as the HDF5 file itself says; None when there is none, it can't be read, or is no record."""
     try:
         with h5py.File(path, "r") as h5:
-            return str(h5.attrs.get("record_id", "")), str(h5.attrs.get("state", ""))
+            record_id, state = str(h5.attrs.get("record_id", "")), str(h5.attrs.get("state", ""))
     except (OSError, RuntimeError, KeyError, ValueError):
         return None
+    # An id that is none was damaged: the file is then set aside like any that can't be read.
+    return (record_id, state) if re.fullmatch("[0-9a-f]{32}", record_id) and state in (RUNNING, SEALED) else None
 
 
 def _open_or_rebuild(path: Path, description: Description, disk: Disk) -> tuple[LiveFile, Path | None, bool]:
@@ -174,8 +181,19 @@ def _mend(journal: Journal, live: LiveFile, disk: Disk, set_aside: Path | None, 
         trusted = counted.get(spec.name, 0) if coverage.damaged else 0
         restored[spec.name], lost[spec.name] = _fill_gaps(journal, live, coverage, number, trusted)
     journal.sync()
+    journal.vouch(journal.end)
     live.make_safe(journal.end)
-    return Recovery(live.path, dict(live.rows), mended, restored, lost, size - coverage.end, set_aside, rebuilt)
+    return Recovery(
+        live.path,
+        dict(live.rows),
+        mended,
+        restored,
+        lost,
+        damaged_bytes=coverage.damaged_bytes,
+        cut_bytes=size - coverage.end,
+        set_aside=set_aside,
+        rebuilt=rebuilt,
+    )
 
 
 def _fill_gaps(journal: Journal, live: LiveFile, coverage: Coverage, number: int, trusted: int) -> tuple[int, tuple[int, ...]]:

@@ -10,6 +10,7 @@ Only the thread copies rows into the HDF5 file, so that a signal's exception in 
 
 from __future__ import annotations
 
+import contextlib
 import threading
 import uuid
 from collections.abc import Mapping, Sequence
@@ -75,7 +76,7 @@ class RecordWriter:
         self._streams = {spec.name: _Stream(number, spec, live.rows[spec.name]) for number, spec in enumerate(specs)}
         self._rows = threading.Lock()
         self._closed = False
-        self._flusher = Flusher(self._take, journal, live, disk, flush_interval_s, sync_interval_s)
+        self._flusher = Flusher(self._take, self._vouch, journal, live, disk, flush_interval_s, sync_interval_s)
 
     @classmethod
     def create(
@@ -315,6 +316,12 @@ class RecordWriter:
                 stream = self._streams[batch.spec.name]
                 stream.first, stream.waiting = stream.rows, bytearray()
             return taken, self._journal.end
+
+    def _vouch(self, synced: int) -> None:
+        # Without room for it nothing is lost: a damage of the journal found later would cost more rows, that is all. The next
+        # append() meets the same disk, and tells.
+        with self._rows, contextlib.suppress(OSError):
+            self._journal.vouch(synced)
 
     def _let_go(self) -> None:
         self._live.close()
