@@ -7,6 +7,7 @@ make safe before the record is closed (the part comes first), and the record tol
 
 from __future__ import annotations
 
+import contextlib
 import getpass
 import os
 import platform
@@ -210,7 +211,7 @@ def _energise(
     if guardian is not None:
         if not unsafe:
             guardian.goodbye()
-        elif guardian.ask_for_help() == 0:
+        elif _ask_for_help(opened, guardian):
             made_safe = f"made safe by the guardian over connections of its own; the run itself could not: {unsafe}"
             unsafe = ""
     try:
@@ -223,6 +224,13 @@ def _energise(
         writer.abandon()
         raise
     return CampaignOutcome(out, outcome, message, exit_code, unsafe, tuple(results), tuple(verdicts), cause)
+
+
+def _ask_for_help(opened: OpenBench, guardian: Guardian) -> bool:
+    """Let go of every connection first, so that the guardian can have its own; True when it verified the bench safe."""
+    with contextlib.suppress(MakeSafeError):  # what could not be closed is not ours any more either way
+        opened.release()
+    return guardian.ask_for_help() == 0
 
 
 def _note_end(events: Events, outcome: str, message: str, made_safe: str, unsafe: str) -> None:
