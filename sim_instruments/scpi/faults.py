@@ -110,8 +110,9 @@ class ErrorQueue:
             self._items[-1] = (QUEUE_OVERFLOW, ERROR_TEXTS[QUEUE_OVERFLOW])
             return
         text = ERROR_TEXTS.get(number, "")
-        # Description and detail together: at most 255 characters.
-        self._items.append((number, (f"{text};{detail}" if detail else text)[:255]))
+        # Whatever came in: a response is printable ASCII; description and detail together are at most 255 characters.
+        shown = "".join([character if " " <= character <= "~" else "?" for character in detail])
+        self._items.append((number, (f"{text};{shown}" if shown else text)[:255]))
 
     def next(self) -> str:
         """Take the oldest: `<number>,"<text>"`."""

@@ -62,6 +62,7 @@ _WORD = re.compile(r"[A-Za-z][A-Za-z0-9_]*")
 _CHANNEL_RANGE = re.compile(r"\s*(\d{1,6})\s*(?::\s*(\d{1,6})\s*)?")
 _NON_DECIMAL = {"H": 16, "Q": 8, "B": 2}
 
+DIGITS = frozenset("0123456789")
 MOST_CHANNELS = 1000
 LONGEST_WORD = 12
 LONGEST_SUFFIX = 12
@@ -86,7 +87,7 @@ def _split(text: str, separator: str) -> list[str]:
             depth += 1
         elif character == ")":
             depth -= 1
-        elif character == "#" and text[position + 1 : position + 2].isdigit():
+        elif character == "#" and text[position + 1 : position + 2] in DIGITS:
             position = _end_of_block(text, position) - 1
         elif character == separator and depth <= 0:
             parts.append(text[start:position])
@@ -100,12 +101,17 @@ def _split(text: str, separator: str) -> list[str]:
     return parts
 
 
+def _is_number(text: str) -> bool:
+    # isdigit() alone takes superscripts too, which Latin-1 has.
+    return text.isascii() and text.isdigit()
+
+
 def _end_of_block(text: str, start: int) -> int:
     digits = int(text[start + 1])
     if digits == 0:
         return len(text)
     count = text[start + 2 : start + 2 + digits]
-    end = start + 2 + digits + (int(count) if count.isdigit() and len(count) == digits else len(text))
+    end = start + 2 + digits + (int(count) if _is_number(count) and len(count) == digits else len(text))
     if end > len(text):
         raise Fault(-161, "fewer bytes than the header says")
     return end
@@ -205,7 +211,7 @@ def _read_hash(text: str) -> NumberToken | BlockToken:
             return NumberToken(float(int(digits, base)), "")
         except ValueError:
             raise Fault(-121, text[:40]) from None
-    if not text[1:2].isdigit():
+    if text[1:2] not in DIGITS:
         raise Fault(-161, text[:20])
     if _end_of_block(text, 0) != len(text):
         raise Fault(-103, "after a block")

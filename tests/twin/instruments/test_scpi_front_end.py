@@ -375,6 +375,8 @@ PIECES = [
     "#",
     "#H",
     "#15",
+    "#²",
+    "µ",
     "1",
     "2.5",
     "E3",
@@ -389,7 +391,9 @@ PIECES = [
 ]
 
 
-@given(st.binary(max_size=60) | st.lists(st.sampled_from(PIECES), max_size=12).map(lambda parts: "".join(parts).encode()))
+@given(
+    st.binary(max_size=60) | st.lists(st.sampled_from(PIECES), max_size=12).map(lambda parts: "".join(parts).encode("latin-1"))
+)
 def test_no_message_whatever_makes_the_parser_fail(message):
     """Anything can come over a wire: the outcome is a step or an error of the queue, never an exception of ours."""
     compiler = Compiler(
@@ -407,4 +411,7 @@ def test_no_message_whatever_makes_the_parser_fail(message):
         queue = ErrorQueue()
         queue.add(fault.number, fault.detail)
         assert -499 <= fault.number <= -100
-        assert queue.next().startswith(f"{fault.number},")
+        answer = queue.next()
+        assert answer.startswith(f"{fault.number},")
+        assert answer.isascii()
+        assert answer.isprintable()
