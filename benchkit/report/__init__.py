@@ -1,0 +1,10 @@
+"""
+The report: one self-contained HTML file over one or several records, like the first pages of a data sheet.
+
+How the files stack; each imports only from those before it: digits, palette -> source (a record, read) -> drawing, conventions,
+checks -> sheet, timeline, cautions, title, method, bench_table -> details, highlights, plots -> page -> write
+"""
+
+from benchkit.report.write import write_report
+
+__all__ = ["write_report"]

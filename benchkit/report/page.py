@@ -1,0 +1,196 @@
+"""The page: every section's content gathered, and one self-contained HTML text made of it."""
+
+from __future__ import annotations
+
+import base64
+import difflib
+import hashlib
+import importlib.resources
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import jinja2
+from markupsafe import Markup
+
+import benchkit
+from benchkit.report.bench_table import instruments_of, missing_protections
+from benchkit.report.cautions import cautions_of
+from benchkit.report.details import detail_tables
+from benchkit.report.digits import celsius, clock_time, whole
+from benchkit.report.drawing import ArrayPool, Drawing, safe_json
+from benchkit.report.highlights import highlights_of, overall_of
+from benchkit.report.method import contributions_of, conventions_of, decision_rules, losses_of, planes
+from benchkit.report.plots import Plots, make_plots
+from benchkit.report.sheet import known_parameters, make_sheet
+from benchkit.report.source import Source
+from benchkit.report.title import title_of
+
+__all__ = ["render"]
+
+SYMBOLS = {"pass": "✓", "conditional pass": "(✓)", "conditional fail": "(✗)", "fail": "✗", "not judged": "–"}
+
+
+@dataclass(frozen=True)
+class _Event:
+    record: str
+    time: str
+    severity: str
+    kind: str
+    text: str
+
+
+@dataclass(frozen=True)
+class _SequenceText:
+    """One sequence, the records that followed it, and how it differs from the first."""
+
+    records: str
+    name: str
+    text: str
+    digest: str
+    difference: str
+
+
+def render(sources: Sequence[Source]) -> str:
+    """
+    The report over one or several records, as one HTML text that needs nothing from anywhere else.
+
+    The same records give the same text, byte for byte: the page says when the records were made, not when it was.
+    """
+    # Late: only a report needs it, and every other verb starts faster without.
+    from plotly.offline import get_plotlyjs, get_plotlyjs_version
+
+    pool = ArrayPool()
+    plots = make_plots(sources, pool)
+    sheet = make_sheet(sources)
+    parameters = known_parameters(sources)
+    library, script, style = get_plotlyjs(), _own("page.js"), _own("page.css")
+    environment = jinja2.Environment(
+        loader=jinja2.DictLoader({name: _own(name) for name in ("page.html.j2", "tables.html.j2")}),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters.update(celsius=celsius, symbol=SYMBOLS.__getitem__, slug=lambda text: text.replace(" ", "-"))
+    return environment.get_template("page.html.j2").render(
+        policy=_policy(library, script),
+        style=Markup(style),
+        script=Markup(script),
+        library=Markup(library),
+        data=Markup(safe_json(_data(plots, pool))),
+        title=title_of(sources),
+        several=len(sources) > 1,
+        cautions=cautions_of(sources),
+        sheet=sheet,
+        highlights=highlights_of(sheet),
+        overall=overall_of(sheet),
+        details=detail_tables(sheet, parameters, several_records=len(sources) > 1),
+        plots=plots,
+        events=_events(sources),
+        interim=[source.label for source in sources if source.is_interim],
+        troubles=[f"{source.label}: the stored bench file cannot be read by this benchkit: {source.bench_trouble}"
+                  for source in sources if source.bench_trouble],
+        planes=planes(),
+        losses=[row for source in sources for row in losses_of(source)],
+        conventions=conventions_of(sources),
+        sheet_conventions=list(dict.fromkeys(
+            (row.label, row.qualifier, row.plane, row.convention) for group in sheet.groups for row in group.rows
+        )),
+        rules=decision_rules(sources),
+        contributions=_contributions(sources),
+        instruments=instruments_of(sources),
+        unprotected=list(dict.fromkeys(text for source in sources for text in missing_protections(source))),
+        software=[(source.label, source.text("revision"), source.text("software").splitlines(), source.written_by)
+                  for source in sources],
+        warnings=list(dict.fromkeys(line for source in sources for line in source.text("warnings", "").splitlines())),
+        digests=_digests(sources),
+        sequences=_sequence_texts(sources),
+        benches=_bench_texts(sources),
+        written_with=f"benchkit {benchkit.__version__}, plotly.js {get_plotlyjs_version()}",
+    )  # fmt: skip
+
+
+def _own(name: str) -> str:
+    return (importlib.resources.files("benchkit.report") / "templates" / name).read_text(encoding="utf-8")
+
+
+def _policy(*scripts: str) -> str:
+    """
+    Content security policy: only the scripts written here run, and nothing is fetched.
+
+    A text from a file is escaped; should one ever slip through, the browser still won't run it.
+    """
+    hashes = " ".join(
+        f"'sha256-{base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()}'" for script in scripts
+    )
+    return (
+        f"default-src 'none'; script-src {hashes}; style-src 'unsafe-inline'; img-src data: blob:; font-src data:; "
+        "base-uri 'none'; form-action 'none'"
+    )
+
+
+def _data(plots: Plots, pool: ArrayPool) -> Mapping[str, Any]:
+    drawings: tuple[Drawing, ...] = (*plots.measured, *plots.course)
+    return {"arrays": pool.texts, "plots": [drawing.spec or None for drawing in drawings]}
+
+
+def _events(sources: Sequence[Source]) -> list[_Event]:
+    return [
+        _Event(
+            source.label,
+            "" if math.isnan(row.time_s) else clock_time(row.time_s),
+            str(row.severity),
+            str(row.kind),
+            str(row.text),
+        )
+        for source in sources
+        for row in source.streams.events.itertuples(index=False)
+    ]
+
+
+def _contributions(sources: Sequence[Source]) -> list[tuple[str, list[Any]]]:
+    """By the records that share them."""
+    found: dict[tuple[Any, ...], list[str]] = {}
+    for source in sources:
+        found.setdefault(tuple(contributions_of(source)), []).append(source.label)
+    return [("" if len(labels) == len(sources) else ", ".join(labels), list(rows)) for rows, labels in found.items() if rows]
+
+
+def _digests(sources: Sequence[Source]) -> list[tuple[str, str, str]]:
+    """Record, what, SHA-256."""
+    rows = []
+    for source in sources:
+        sealed = source.digest or "not sealed: no digest yet"
+        rows += [
+            (source.label, f"record {source.path.name}, {whole(source.path.stat().st_size)} bytes, id {source.record_id}", sealed),
+            (source.label, f"sequence {source.text('sequence_file')}", source.sequence_digest),
+            (source.label, f"bench {source.text('bench_file')}", source.bench_digest),
+            *((source.label, f"table {name}", hashlib.sha256(data).hexdigest()) for name, data in source.files.items()),
+        ]
+    return rows
+
+
+def _sequence_texts(sources: Sequence[Source]) -> list[_SequenceText]:
+    return _texts([(s.label, s.text("sequence_file"), s.sequence_text) for s in sources])
+
+
+def _bench_texts(sources: Sequence[Source]) -> list[_SequenceText]:
+    return _texts([(s.label, s.text("bench_file"), s.bench_text) for s in sources])
+
+
+def _texts(stored: Sequence[tuple[str, str, str]]) -> list[_SequenceText]:
+    """Alike texts once; from the second on, with the difference from the first."""
+    by_text: dict[str, list[tuple[str, str]]] = {}
+    for label, name, text in stored:
+        by_text.setdefault(text, []).append((label, name))
+    first_text, first_names = next(iter(by_text.items()))
+    found = []
+    for text, names in by_text.items():
+        lines = difflib.unified_diff(
+            first_text.splitlines(), text.splitlines(), first_names[0][0], names[0][0], lineterm="", n=2
+        )
+        digest = hashlib.sha256(text.encode()).hexdigest()
+        found.append(_SequenceText(", ".join(label for label, _ in names), names[0][1], text, digest, "\n".join(lines)))
+    return found

@@ -1,0 +1,87 @@
+"""The plots of a page: what the kinds of measurement plot, with the records of all units in one frame, and the run's course."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import pandas as pd
+
+from benchkit.report.drawing import ArrayPool, Drawing, Series, Style, draw
+from benchkit.report.palette import temperature_colours
+from benchkit.report.source import Source
+from benchkit.report.timeline import timeline
+from benchkit.results.figure import Figure, Trace
+
+__all__ = ["Plots", "make_plots"]
+
+
+@dataclass(frozen=True)
+class Plots:
+    """
+    Attributes:
+        measured: Of the measurements, in the order of the sequence.
+        course: One of each record.
+        temperatures, channels, records: What a reader can switch on and off.
+        trouble: Why plots are missing; "" when none are.
+    """
+
+    measured: tuple[Drawing, ...]
+    course: tuple[Drawing, ...]
+    temperatures: tuple[float, ...]
+    channels: tuple[str, ...]
+    records: tuple[str, ...]
+    trouble: str
+
+
+def make_plots(sources: Sequence[Source], pool: ArrayPool) -> Plots:
+    """Every plot; figures of one key from several records share a frame."""
+    figures: dict[tuple[str, int], list[tuple[str, Figure]]] = {}
+    troubles = []
+    for source in sources:
+        if source.sequence is None:
+            troubles.append(f"{source.label}: the stored sequence cannot be read by this benchkit: {source.sequence_trouble}")
+            continue
+        seen: Counter[str] = Counter()
+        for figure in figures_of(source):
+            # Two measurements of one record may share a name, and are still two plots.
+            seen[figure.key] += 1
+            figures.setdefault((figure.key, seen[figure.key]), []).append((source.label, figure))
+    points = [source.streams.points for source in sources]
+    temperatures = sorted({float(value) for frame in points for value in frame["temperature_set_degc"].dropna().unique()})
+    channels = sorted({str(value) for frame in points for value in frame["channel"].unique()})
+    style = Style(temperature_colours(temperatures), tuple(channels), tuple(source.label for source in sources))
+    simulated = any(source.is_simulated is not False for source in sources)
+    measured = tuple(draw(of_key[0][1], _series(of_key), style, pool, simulated=simulated) for of_key in figures.values())
+    course = tuple(timeline(source, pool, style.colours, several=len(sources) > 1) for source in sources)
+    return Plots(measured, course, tuple(temperatures), style.channels, style.records, "\n".join(troubles))
+
+
+def figures_of(source: Source) -> list[Figure]:
+    """What the kinds of one record plot, from its finished ladders; in the sequence's order."""
+    if source.sequence is None:
+        return []
+    points = finished(source.streams.points, source.streams.ladders)
+    figures: list[Figure] = []
+    for index, block in enumerate(source.sequence.file.measurements):
+        own = points[points["measurement"] == index]
+        if len(own):
+            figures.extend(block.figures(own, [result for result in source.results if result.measurement == block.title]))
+    return figures
+
+
+def finished(points: pd.DataFrame, ladders: pd.DataFrame) -> pd.DataFrame:
+    """Points of finished attempts at their ladders only: a torn one is kept in the record, and not shown as a curve."""
+    kept = ladders[ladders["status"].isin(("complete", "stopped"))]
+    pairs = pd.MultiIndex.from_frame(kept[["ladder", "attempt"]])
+    return points[pd.MultiIndex.from_frame(points[["ladder", "attempt"]]).isin(pairs)]
+
+
+def _series(of_key: Sequence[tuple[str, Figure]]) -> dict[str, list[Series]]:
+    found: dict[str, list[Series]] = {}
+    for label, figure in of_key:
+        choices: dict[str, tuple[Trace, ...]] = dict(figure.choices) or {"": figure.traces}
+        for name, traces in choices.items():
+            found.setdefault(name, []).extend(Series(trace, label) for trace in traces)
+    return found

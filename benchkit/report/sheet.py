@@ -1,0 +1,261 @@
+"""The data-sheet table: one row per parameter, its lowest, typical and highest value, its uncertainty and its expectations."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter, defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from benchkit.report.checks import Check, CheckKey, checks_of
+from benchkit.report.conventions import harmonised
+from benchkit.report.digits import (
+    Scale,
+    celsius,
+    decimals_for,
+    decimals_without_uncertainty,
+    difference_unit,
+    fixed,
+    gigahertz,
+    plain,
+    scale_for,
+)
+from benchkit.report.reasons import gathered
+from benchkit.report.source import Source
+from benchkit.results.result import PARAMETERS, Parameter, Result, ResultCondition
+from benchkit.results.spread import Located, Spread, spread
+
+__all__ = ["Group", "Row", "RowNumbers", "Sheet", "known_parameters", "make_sheet", "result_key", "room_temperature", "row_key", "row_numbers"]
+
+ROOM_DEGC = 25.0
+ROOM_SPAN_K = 10.0
+RowKey = tuple[str, str, str, str, str, float | None]
+
+
+@dataclass(frozen=True)
+class RowNumbers:
+    """How the numbers of one row are printed: all at the place that the row's largest uncertainty allows."""
+
+    scale: Scale
+    decimals: int
+    uncertainty: str
+    uncertainty_reason: str
+
+    def text(self, value: float) -> str:
+        return "" if math.isnan(value) else fixed(value * self.scale.factor, self.decimals)
+
+
+@dataclass(frozen=True)
+class Row:
+    """
+    One row, as printed.
+
+    Attributes:
+        typical_note: Where the typical value is not taken at room temperature, where it is.
+        absent: Reason and how many results have it.
+        checks: One for each expectation that speaks of the row.
+    """
+
+    name: str
+    label: str
+    qualifier: str
+    plane: str
+    convention: str
+    supply: str
+    unit: str
+    minimum: str
+    minimum_at: str
+    typical: str
+    typical_note: str
+    maximum: str
+    maximum_at: str
+    uncertainty: str
+    uncertainty_unit: str
+    uncertainty_reason: str
+    count: int
+    absent: tuple[tuple[str, int], ...]
+    checks: tuple[Check, ...]
+
+
+@dataclass(frozen=True)
+class Group:
+    """The rows of one measurement, with what the detail tables are made of."""
+
+    title: str
+    rows: tuple[Row, ...]
+    results: Mapping[str, Sequence[Result]]
+    numbers: Mapping[RowKey, RowNumbers]
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """All rows, by measurement; and the expectations that no result answers."""
+
+    groups: tuple[Group, ...]
+    unanswered: tuple[Check, ...]
+    typical_at_degc: float | None
+    several_supplies: bool
+
+
+def room_temperature(sources: Sequence[Source]) -> float | None:
+    """The temperature nearest 25 °C at which something was measured, if it is within 10 K of it. [degC]"""
+    found = {
+        result.condition.temperature_degc
+        for source in sources
+        for result in source.results
+        if result.condition.temperature_degc is not None
+    }
+    nearest = min(found, key=lambda value: abs(value - ROOM_DEGC), default=None)
+    return nearest if nearest is not None and abs(nearest - ROOM_DEGC) <= ROOM_SPAN_K else None
+
+
+def known_parameters(sources: Sequence[Source]) -> dict[str, Parameter]:
+    """The table of parameters, with those that the kinds used in these records add."""
+    added = {
+        parameter.name: parameter
+        for source in sources
+        if source.sequence is not None
+        for block in source.sequence.file.measurements
+        for parameter in block.parameters
+    }
+    return {**PARAMETERS, **added}
+
+
+def make_sheet(sources: Sequence[Source]) -> Sheet:
+    """Every result of every record in its row."""
+    parameters = known_parameters(sources)
+    results = harmonised({source.label: source.results for source in sources})
+    titles = list(dict.fromkeys(result.measurement for of_record in results.values() for result in of_record))
+    supplies = {r.condition.supply_voltage_v for of_record in results.values() for r in of_record}
+    room = room_temperature(sources)
+    checks, unanswered = checks_of(sources, results)
+    groups: list[Group] = []
+    for title in titles:
+        own = {label: [r for r in of_record if r.measurement == title] for label, of_record in results.items()}
+        members = _members(own)
+        numbers = {key: row_numbers(many) for key, many in members.items()}
+        overall = {row_key(one): one for one in spread(own)}
+        at_room = overall if room is None else {row_key(one): one for one in spread(own, typical_at_degc=room)}
+        rows = tuple(
+            _row(
+                at_room[key], overall[key], numbers[key], parameters, room, len(sources) > 1, len(supplies - {None}) > 1,
+                _checks_for(checks, title, key, list(at_room)),
+            )
+            for key in at_room
+        )  # fmt: skip
+        groups.append(Group(title, rows, own, numbers))
+    return Sheet(tuple(groups), tuple(unanswered), room, len(supplies - {None}) > 1)
+
+
+def _checks_for(
+    checks: Mapping[CheckKey, Sequence[Check]], title: str, key: RowKey, rows: Sequence[RowKey]
+) -> tuple[Check, ...]:
+    """The row's own checks; and those of absent results that the row has taken in, whatever definition they had."""
+    own = list(checks.get((title, *key), ()))
+    home = next(row for row in rows if _sibling(row) == _sibling(key))
+    if home == key:
+        strays = (other for other in checks if other[0] == title and _sibling(other[1:]) == _sibling(key))
+        own += [check for other in strays if other[1:] not in rows for check in checks[other]]
+    return tuple(own)
+
+
+def _sibling(key: RowKey) -> tuple[object, ...]:
+    return key[0], key[1], key[3], key[4], key[5]
+
+
+def row_key(row: Spread) -> RowKey:
+    """What tells rows apart."""
+    kept = dict(row.kept)
+    supply = kept.get("supply_voltage_v")
+    return row.parameter, row.qualifier, row.convention, row.unit, row.plane, None if supply is None else float(supply)
+
+
+def result_key(result: Result) -> RowKey:
+    """The row that a result belongs to."""
+    return (
+        result.parameter, result.qualifier, result.convention, result.unit, result.plane, result.condition.supply_voltage_v,
+    )  # fmt: skip
+
+
+def _members(results: Mapping[str, Sequence[Result]]) -> dict[RowKey, list[Result]]:
+    members: dict[RowKey, list[Result]] = defaultdict(list)
+    for of_record in results.values():
+        for result in of_record:
+            members[result_key(result)].append(result)
+    return members
+
+
+def row_numbers(members: Sequence[Result]) -> RowNumbers:
+    """Unit, places and uncertainty for a row; the largest uncertainty of all its numbers stands for the row."""
+    present = [result for result in members if not result.is_absent]
+    scale = scale_for(members[0].unit, (result.value for result in present))
+    known = [r.expanded_uncertainty for r in present if math.isfinite(r.expanded_uncertainty)]
+    unknown = Counter(
+        r.uncertainty_reason or "no reason given" for r in present if not math.isfinite(r.expanded_uncertainty)
+    )
+    reason = "; ".join(f"not known for {count}: {why}" for why, count in unknown.most_common())
+    largest = max(known, default=0.0) * scale.factor
+    if largest > 0:
+        decimals = decimals_for(largest)
+        return RowNumbers(scale, decimals, fixed(largest, decimals), reason)
+    decimals = decimals_without_uncertainty(r.value * scale.factor for r in present)
+    return RowNumbers(scale, decimals, "0" if known else "", reason)
+
+
+def _row(
+    row: Spread,
+    overall: Spread,
+    numbers: RowNumbers,
+    parameters: Mapping[str, Parameter],
+    room: float | None,
+    several_records: bool,
+    several_supplies: bool,
+    checks: tuple[Check, ...],
+) -> Row:
+    parameter = parameters.get(row.parameter)
+    typical, note = row.typical, ""
+    if math.isnan(typical) and not math.isnan(overall.typical):
+        typical, note = overall.typical, "over all temperatures"
+    supply = dict(row.kept).get("supply_voltage_v")
+    return Row(
+        name=row.parameter,
+        label=row.parameter if parameter is None else parameter.label,
+        qualifier=row.qualifier,
+        plane=row.plane,
+        convention=row.convention,
+        supply=f"{plain(float(supply))} V" if several_supplies and supply is not None else "",
+        unit=numbers.scale.unit,
+        minimum=numbers.text(row.minimum),
+        minimum_at=_at(row.lowest, several_records),
+        typical=numbers.text(typical),
+        typical_note=note,
+        maximum=numbers.text(row.maximum),
+        maximum_at=_at(row.highest, several_records),
+        uncertainty=numbers.uncertainty,
+        uncertainty_unit=difference_unit(numbers.scale.unit),
+        uncertainty_reason=numbers.uncertainty_reason,
+        count=row.count,
+        absent=tuple(gathered(row.absent_reasons)),
+        checks=checks,
+    )
+
+
+def _at(located: Located | None, several_records: bool) -> str:
+    if located is None:
+        return ""
+    where = place_text(located.result.condition)
+    return ", ".join(filter(None, [located.unit_serial if several_records else "", where]))
+
+
+def place_text(condition: ResultCondition) -> str:
+    """A condition in a few words; the supply voltage is left to the row."""
+    return ", ".join(_parts(condition))
+
+
+def _parts(condition: ResultCondition) -> Iterator[str]:
+    if condition.temperature_degc is not None:
+        yield celsius(condition.temperature_degc)
+    if condition.channel:
+        yield condition.channel
+    if condition.frequency_hz is not None:
+        yield gigahertz(condition.frequency_hz)
