@@ -99,7 +99,7 @@ def rehearse(
         "bench": bench,
         "seed": seed,
         "unit": unit,
-        "ledger_path": out.with_suffix(".ledger.json"),
+        "ledger_path": out.with_suffix(".ledger.jsonl"),
     }
     return _campaign(
         sequence, bench, out, clock, unit, operator, progress, link_log,

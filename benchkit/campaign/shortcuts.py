@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from benchkit.campaign.files import load_both
+from benchkit.plan.files import load_both
 from benchkit.campaign.run import CampaignOutcome
 from benchkit.campaign.run import rehearse as rehearse_loaded
 from benchkit.campaign.run import run as run_loaded

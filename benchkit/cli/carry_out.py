@@ -11,7 +11,7 @@ from typing import Any
 import typer
 
 from benchkit.campaign import CampaignOutcome
-from benchkit.campaign.files import load_both
+from benchkit.plan.files import load_both
 from benchkit.cli.errors import log_unforeseen
 from benchkit.cli.files import new_record_path
 from benchkit.cli.overview import duration

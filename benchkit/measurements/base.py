@@ -9,14 +9,16 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Generator, Iterator, Mapping
 from dataclasses import dataclass
-from typing import ClassVar, Protocol
+from typing import TYPE_CHECKING, ClassVar, Protocol
 
-import pandas as pd
 from pydantic import Field
 
 from benchkit.files.types import FileModel
 from benchkit.results.figure import Figure
 from benchkit.results.result import Parameter, Result
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["Column", "Ladder", "MeasurementBlock", "Reading", "Station"]
 

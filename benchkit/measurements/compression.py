@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Generator, Iterator
-from typing import ClassVar, Literal
+from typing import TYPE_CHECKING, ClassVar, Literal
 
 import numpy as np
-import pandas as pd
 from pydantic import Field
 
 from benchkit.files.types import Amperes, Dbm, DbmAxis, Decibels, FileModel, HertzAxis
@@ -18,6 +17,9 @@ from benchkit.measurements.ladder_results import LadderConventions, ladder_resul
 from benchkit.results.compression import Reference, gain_compression_db
 from benchkit.results.figure import Figure
 from benchkit.results.result import Result
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["Compression", "CompressionReport", "CompressionStop"]
 

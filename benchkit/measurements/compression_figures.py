@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from benchkit.measurements.grouping import condition_of, each_ladder
 from benchkit.results.figure import Axis, Figure, Trace
 from benchkit.results.result import Result, ResultCondition
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["compression_figures"]
 
@@ -18,7 +21,7 @@ FREQUENCY = Axis("Frequency (GHz)")
 DRIVE = Axis("Input power at device input (dBm)")
 OUTPUT = Axis("Output power at device output (dBm)")
 
-Columns = Callable[[pd.DataFrame], tuple[NDArray[np.float64], NDArray[np.float64]]]
+Columns = Callable[["pd.DataFrame"], tuple[NDArray[np.float64], NDArray[np.float64]]]
 
 
 def compression_figures(title: str, points: pd.DataFrame, results: list[Result]) -> list[Figure]:
@@ -135,7 +138,7 @@ def _by_frequency(key: str, title: str, x: Axis, y: Axis, points: pd.DataFrame, 
             Trace(
                 name=_label(condition, supplies), x=xs, y=ys,
                 temperature_degc=condition.temperature_degc, channel=condition.channel,
-            )  # fmt: skip
+            )
         )
     return Figure(
         key=key, title=title, x=x, y=y,

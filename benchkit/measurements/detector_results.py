@@ -5,15 +5,18 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from benchkit.measurements.grouping import condition_of, each_ladder
 from benchkit.results.absent import Absent
 from benchkit.results.detector import DetectorLaw, detector_temperature_error, fit_detector_law
 from benchkit.results.result import PARAMETERS, Result, ResultCondition
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["detector_results"]
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-
-import pandas as pd
+from typing import TYPE_CHECKING
 
 from benchkit.results.result import ResultCondition
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["condition_of", "each_ladder"]
 

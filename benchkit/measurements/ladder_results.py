@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from benchkit.measurements.grouping import condition_of
@@ -29,6 +29,9 @@ from benchkit.results.propagation import (
 )
 from benchkit.results.result import PARAMETERS, Result, ResultCondition
 from benchkit.results.saturation import saturated_power
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["LadderConventions", "ladder_results"]
 

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Generator, Iterator
-from typing import ClassVar, Literal
+from typing import TYPE_CHECKING, ClassVar, Literal
 
 import numpy as np
-import pandas as pd
 from pydantic import Field
 
 from benchkit.measurements.base import Ladder, MeasurementBlock, Reading, Station
 from benchkit.measurements.grouping import condition_of, each_ladder
 from benchkit.results.figure import Axis, Figure, Trace
 from benchkit.results.result import PARAMETERS, Result
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["Quiescent"]
 

@@ -67,7 +67,7 @@ def test_a_rehearsals_ledger_stays_empty(tmp_path: Path) -> None:
     outcome = benchkit.rehearse(SHORT, tmp_path / "a.h5")
 
     assert outcome.exit_code == 0
-    assert (tmp_path / "a.ledger.json").read_text() == ""
+    assert (tmp_path / "a.ledger.jsonl").read_text() == ""
 
 
 def test_raw_readings_corrections_and_corrected_values_are_all_stored_and_agree(tmp_path: Path) -> None:
