@@ -26,9 +26,6 @@ __all__ = ["Story"]
 STOP_EVERY_S = 5.0
 # While a supply moves the story also looks at these parts of the way, so that a peak in between is seen.
 LOOKS_WHILE_MOVING = (0.03, 0.07, 0.15, 0.35)
-# A step of dissipation larger than this moves the channel's temperature enough to look once more when it has settled.
-HEAT_STEP_W = 0.02
-CHANNEL_TIME_CONSTANTS = 10.0
 
 
 class Story:
@@ -162,11 +159,8 @@ class Story:
             solution = self._solve(t)
         self.watch.see(t, solution.points)
         for index, (channel, point) in enumerate(zip(self._channels, solution.points, strict=True)):
-            heat_w = point.response.dissipation_w
-            if abs(heat_w - self._dissipation_w[index]) > HEAT_STEP_W:
-                self.stop_at(t, t + CHANNEL_TIME_CONSTANTS * channel.thermal.time_constant_s)
-            self._dissipation_w[index] = heat_w
-            channel.thermal.begin(t, heat_w)
+            self._dissipation_w[index] = point.response.dissipation_w
+            channel.thermal.begin(t, point.response.dissipation_w)
         self.air.advance(t)
         # Anew at every stop: the same moment computed from another start differs in its last digit, and would be missed.
         self.stop_at(t, self.air.arrives_at)

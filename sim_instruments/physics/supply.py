@@ -59,7 +59,7 @@ class SupplyPort:
     @property
     def is_on(self) -> bool:
         """As it is, not as it was set."""
-        return (self._is_on and not self.tripped) or self.is_stuck_on
+        return self._is_on or self.is_stuck_on
 
     @property
     def ends_at(self) -> float:

@@ -62,10 +62,6 @@ class ChannelThermal:
         self._base_s = t
         self._start_k = self._target_k = 0.0
 
-    @property
-    def time_constant_s(self) -> float:
-        return self._tau_s
-
     def begin(self, t: float, dissipation_w: float) -> None:
         """From `t` on the channel dissipates this much. [s, W]"""
         self._start_k = self.rise_k(t)

@@ -94,14 +94,12 @@ class Watch:
         for channel, point in zip(self._channels, operating, strict=True):
             if channel.switch is not switch or not channel.closes & (routes ^ switch.routes):
                 continue
-            levels = [channel.source.level_dbm(t)]
-            if channel.is_connected():
-                levels.append(point.response.output_dbm)
-            if max(levels) > HOT_SWITCHING_DBM:
+            level_dbm = max(channel.source.level_dbm(t), point.response.output_dbm)
+            if level_dbm > HOT_SWITCHING_DBM:
                 self.note(
                     t,
                     Abuse.HOT_SWITCHING,
-                    f"{switch.name}: routes of channel {channel.name} change with {max(levels):.1f} dBm on its contacts",
+                    f"{switch.name}: routes of channel {channel.name} change with {level_dbm:.1f} dBm on its contacts",
                 )
 
     def _see_pins(self, t: float, name: str, point: Operating) -> None:

@@ -111,6 +111,12 @@ def _rf_left_on(worker: Worker) -> None:
     worker.drain(0.0, on=False)
 
 
+def _rf_into_a_pinched_device(worker: Worker) -> None:
+    worker.bias_up()
+    worker.drive(-20.0)
+    worker.gate(-2.5)
+
+
 def _hot_switching(worker: Worker) -> None:
     worker.bias_up()
     worker.drive(2.0)
@@ -160,7 +166,14 @@ def test_each_abuse_is_noted(worker: Worker, what: str) -> None:
     assert what in worker.abuses
 
 
-@pytest.mark.parametrize(("act", "what"), [(_rf_left_on, Abuse.RF_UNBIASED), (_hot_switching_at_the_output, Abuse.HOT_SWITCHING)])
+@pytest.mark.parametrize(
+    ("act", "what"),
+    [
+        (_rf_left_on, Abuse.RF_UNBIASED),
+        (_rf_into_a_pinched_device, Abuse.RF_UNBIASED),
+        (_hot_switching_at_the_output, Abuse.HOT_SWITCHING),
+    ],
+)
 def test_less_obvious_ways_to_the_same_abuse(worker: Worker, act: Callable[[Worker], None], what: str) -> None:
     act(worker)
     worker.world.finish(worker.t)
@@ -194,7 +207,7 @@ def test_a_peak_between_two_looks_is_seen(worker: Worker) -> None:
 
 def test_drive_given_up_before_it_settled_was_there_all_the_same(worker: Worker) -> None:
     worker.bias_up()
-    worker.drive(16.0, wait_s=0.003)
+    worker.drive(16.0, wait_s=0.001)
     worker.rf(-40.0, on=False)
 
     assert Abuse.INPUT_POWER in worker.abuses

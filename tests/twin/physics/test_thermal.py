@@ -115,3 +115,16 @@ def test_air_and_case_of_one_time_constant_do_not_blow_up(device_file: DeviceFil
     expected = 23.0 + (start - 23.0 + (air.air_degc(3000.0) - 23.0)) / math.e
 
     assert case.at(5400.0) == pytest.approx(expected, abs=0.01)
+
+
+def test_a_chamber_switched_on_again_starts_from_the_air_it_has() -> None:
+    """Not from the set point it stood at before: that would be a jump."""
+    air = ChamberAir(0.0, 23.0)
+    air.change(0.0, 70.0, 3.0, True)
+    air.advance(air.arrives_at)
+    air.change(1500.0, 70.0, 3.0, False)
+    drifted = air.air_degc(6000.0)
+    air.change(6000.0, 70.0, 3.0, True)
+
+    assert drifted < 45.0
+    assert air.arrives_at == pytest.approx(6000.0 + (70.0 - drifted) / 3.0 * 60.0)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from copy import deepcopy
 
 import numpy as np
 import pytest
@@ -154,6 +155,41 @@ def test_the_case_lags_the_air_by_minutes_and_self_heating_warms_it(worker: Work
     assert worker.world.truth.case_degc(worker.t) == pytest.approx(70.0 + 1.2 * 1.33, abs=0.3)
     channel_degc = worker.world.truth.operating("A", worker.t).channel_degc
     assert 13.0 < channel_degc - worker.world.truth.case_degc(worker.t) < 19.0
+
+
+@pytest.mark.parametrize("when", ["after biasing", "after RF went off", "after a ramp nobody watched"])
+def test_channel_temperature_follows_what_the_device_really_dissipates(worker: Worker, when: str) -> None:
+    """Dissipation moves with temperature and temperature with dissipation; the world has to come back to it by itself."""
+    worker.bias_up()
+    gate_v = worker.trim()
+    if when == "after biasing":
+        worker.gate(-2.5)
+        worker.gate(gate_v, wait_s=0.2)
+    elif when == "after RF went off":
+        worker.drive(4.0)
+        worker.rf(-40.0, on=False, wait_s=0.05)
+    else:
+        worker.world.chamber_changed(worker.t, setpoint_degc=70.0, ramp_k_per_min=3.0, running=True)
+        worker.wait(3600.0)
+    point = worker.world.truth.operating("A", worker.t)
+    rise_k = point.channel_degc - worker.world.truth.case_degc(worker.t)
+
+    assert rise_k == pytest.approx(12 * point.response.dissipation_w, abs=0.1)  # of some 16 K
+
+
+def test_the_moving_set_point_ends_exactly_where_it_should(worker: Worker) -> None:
+    """Whatever the numbers: an end missed in the last digit would carry the air on for seconds."""
+    world = worker.world
+    for setpoint in (-30.1, 69.7, 23.3, 41.9, -7.77, 55.55, 25.0):
+        world.chamber_changed(worker.t, setpoint_degc=setpoint, ramp_k_per_min=2.9, running=True)
+        exact = deepcopy(world.air)
+        worker.wait(exact.arrives_at + 30.0 - worker.t)
+        exact.advance(exact.arrives_at)
+        world.air_temperature(worker.t)
+
+        assert world.air.arrives_at == math.inf
+        assert world.air.air_degc(worker.t) == pytest.approx(exact.air_degc(worker.t), abs=1e-6)
+        worker.wait(1000.0)
 
 
 def test_regulation_ripple_is_a_tenth_of_a_kelvin(worker: Worker) -> None:
