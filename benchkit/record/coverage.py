@@ -51,6 +51,7 @@ def journal_blocks(
     journal: Journal, disk: Disk, coverage: Coverage
 ) -> Iterator[tuple[str, int, np.ndarray[Any, np.dtype[np.void]]]]:
     """Stream, number of the first row, and consecutive packed rows; of a row written twice both, the last one later."""
+    sizes = [spec.row_dtype.itemsize for spec in coverage.streams]
     waiting: dict[int, tuple[int, bytearray]] = {}
 
     def block(stream: int) -> tuple[str, int, np.ndarray[Any, np.dtype[np.void]]]:
@@ -66,7 +67,7 @@ def journal_blocks(
         coverage.end = item.end
         if item.kind != ROW:
             continue
-        size = coverage.streams[item.stream].row_dtype.itemsize if item.stream < len(coverage.streams) else -1
+        size = sizes[item.stream] if item.stream < len(sizes) else -1
         if len(item.payload) != size or item.row < 0:
             coverage.damaged = True
             continue

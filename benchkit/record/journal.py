@@ -5,19 +5,17 @@ lasts.
 A frame is a head of 24 bytes and a payload, little-endian:
 
     4 bytes  magic FF FE 42 4B (never part of UTF-8 text)
-    1        type: 1 description (JSON), 2 row, 3 synced (8 bytes: everything before this byte of the journal is on the disk)
-    1        number of the stream, in the order of the description
-    2        zero
-    4        length of the payload
-    8        number of the row, from 0
-    4        CRC-32 (ISO 3309, as zlib) over the 20 bytes before and the payload
+    1        type: 1 description (JSON), 2 row, 3 synced (8 bytes: everything before this byte of the journal is on the
+    disk) 1        number of the stream, in the order of the description 2        zero 4        length of the payload 8
+    number of the row, from 0 4        CRC-32 (ISO 3309, as zlib) over the 20 bytes before and the payload
 
 The description stands there twice, so that no single damaged spot can take it. A row may be written again; the last one
 holds. A row counts as acknowledged when its one write has returned: the operating system has it, a killed process can't
-take it back. 
-A frame that fails its check was damaged, cut off, or lost with the page it was on. Where a `synced` frame vouches for that stretch,
-the disk has lost what it had: reading goes on at the next frame that passes. Where none does, it is what a power cut leaves of
-rows not yet synced, of which it may have kept the later and lost the earlier ones: the journal ends there.
+take it back.
+A frame that fails its check was damaged, cut off, or lost with the page it was on. Where a `synced` frame vouches for
+that stretch, the disk has lost what it had: reading goes on at the next frame that passes. Where none does, it is what
+a power cut leaves of rows not yet synced, of which it may have kept the later and lost the earlier ones: the journal
+ends there.
 """
 
 from __future__ import annotations
@@ -26,8 +24,8 @@ import os
 import struct
 import zlib
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 from benchkit.errors import FormatError, RecordError, RecordExistsError
 from benchkit.record import locks
@@ -37,7 +35,7 @@ from benchkit.record.layout import Description
 __all__ = ["Damage", "Frame", "Journal", "journal_path", "read_description", "read_frames"]
 
 MAGIC = b"\xff\xfeBK"
-DESCRIPTION, ROW, SYNCED = 1, 2, 3
+DESCRIPTION, ROW, SYNCED = _KINDS = (1, 2, 3)
 _HEAD = struct.Struct("<4sBBHIq")
 _CRC = struct.Struct("<I")
 _OFFSET = struct.Struct("<q")
@@ -46,8 +44,7 @@ _LONGEST = 1 << 30
 _WINDOW = 1 << 20
 
 
-@dataclass(frozen=True, slots=True)
-class Frame:
+class Frame(NamedTuple):  # a tuple, because a long night has millions and a frozen dataclass takes four times as long to make
     """One frame that passed its check; it ends at byte `end` of the journal."""
 
     kind: int
@@ -57,8 +54,7 @@ class Frame:
     end: int
 
 
-@dataclass(frozen=True, slots=True)
-class Damage:
+class Damage(NamedTuple):
     """Bytes `start` to `end` of the journal are no frame."""
 
     start: int
@@ -187,12 +183,11 @@ def scan(fd: int, disk: Disk, start: int, end: int) -> Iterator[Frame | Damage]:
     lost: int | None = None  # where the damaged stretch that we are in began
 
     while base + at < end:
-        if len(buffer) - at < _SIZE and base + len(buffer) < end:
-            base, buffer, at = base + at, disk.read_at(fd, min(_WINDOW, end - base - at), base + at), 0
-        size = _size(buffer, at)
-        if size and base + at + size <= end and len(buffer) - at < size:
-            base, buffer, at = base + at, disk.read_at(fd, max(size, min(_WINDOW, end - base - at)), base + at), 0
-        frame = _decode(buffer, at, size, base) if size else None
+        frame, size = _decode(buffer, at, base)
+        if frame is None and base + len(buffer) < end and len(buffer) - at < size:  # its end is not in the window yet
+            wanted = max(size, min(_WINDOW, end - base - at))
+            base, buffer, at = base + at, disk.read_at(fd, min(wanted, end - base - at), base + at), 0
+            frame, size = _decode(buffer, at, base)
         if frame is not None:
             if lost is not None:
                 yield Damage(lost, base + at)
@@ -210,23 +205,20 @@ def scan(fd: int, disk: Disk, start: int, end: int) -> Iterator[Frame | Damage]:
         yield Damage(lost, end)
 
 
-def _size(buffer: bytes, at: int) -> int:
-    """Length of the frame whose head stands at `at`; 0 when no head does."""
-    if len(buffer) - at < _SIZE or buffer[at : at + 4] != MAGIC:
-        return 0
-    _, kind, _, zero, length, _ = _HEAD.unpack_from(buffer, at)
-    return _SIZE + length if kind in (DESCRIPTION, ROW, SYNCED) and zero == 0 and length <= _LONGEST else 0
-
-
-def _decode(buffer: bytes, at: int, size: int, base: int) -> Frame | None:
+def _decode(buffer: bytes, at: int, base: int) -> tuple[Frame | None, int]:
+    """The frame at `at`, if it is whole and passes its check; and how many bytes are needed to tell."""
+    if len(buffer) - at < _SIZE:
+        return None, _SIZE
+    magic, kind, stream, zero, length, row = _HEAD.unpack_from(buffer, at)
+    if magic != MAGIC or kind not in _KINDS or zero or length > _LONGEST:
+        return None, 0
+    size = _SIZE + length
     if len(buffer) - at < size:
-        return None
-    _, kind, stream, _, _, row = _HEAD.unpack_from(buffer, at)
-    (stated,) = _CRC.unpack_from(buffer, at + _HEAD.size)
+        return None, size
     payload = buffer[at + _SIZE : at + size]
-    if zlib.crc32(payload, zlib.crc32(buffer[at : at + _HEAD.size])) != stated:
-        return None
-    return Frame(kind, stream, row, payload, base + at + size)
+    if zlib.crc32(payload, zlib.crc32(buffer[at : at + _HEAD.size])) != _CRC.unpack_from(buffer, at + _HEAD.size)[0]:
+        return None, 0
+    return Frame(kind, stream, row, payload, base + at + size), size
 
 
 def read_description(path: Path, fd: int, disk: Disk) -> Description:

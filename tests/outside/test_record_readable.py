@@ -1,10 +1,10 @@
 """
 Others read our record: plain h5py, pandas, xarray with h5netcdf, in a process that never imports benchkit.
 
-Sources: HDF5 dimension scales as read by h5py and h5netcdf (HDF Group, "HDF5 Dimension Scale Specification"); netCDF-4 as a use of HDF5
-(Unidata, "netCDF-4 File Format": a dataset has scales on all of its axes or on none); CF conventions 1.11, 3.1 (units), 3.1.2
-(units_metadata of temperatures), 4.4 (time as "seconds since ..."); RFC 3629 (UTF-8). Units are read by pint, an independent
-implementation of UDUNITS' spellings where those exist.
+Sources: HDF5 dimension scales as read by h5py and h5netcdf (HDF Group, "HDF5 Dimension Scale Specification"); netCDF-4
+as a use of HDF5 (Unidata, "netCDF-4 File Format": a dataset has scales on all of its axes or on none); CF conventions
+1.11, 3.1 (units), 3.1.2 (units_metadata of temperatures), 4.4 (time as "seconds since ..."); RFC 3629 (UTF-8). Units
+are read by pint, an independent implementation of UDUNITS' spellings where those exist.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ import pytest
 from benchkit.record import RecordWriter
 from tests.record.samples import copy_pair, event, point, writer
 
-CHECKS = '''
+CHECKS = """
 import sys
 import warnings
 warnings.simplefilter("error")
@@ -45,7 +45,7 @@ with h5py.File(path, "r") as h5:
         if isinstance(item, h5py.Group):
             kinds[name] = (item.attrs["kind"], item.attrs["version"])
         else:
-            assert item.dtype.kind in "fiuS", (name, item.dtype)  # no objects, no references: nothing of variable length
+            assert item.dtype.kind in "fiuS", (name, item.dtype)
             assert h5py.check_vlen_dtype(item.dtype) is None
             if item.dtype.kind == "S":
                 assert h5py.check_string_dtype(item.dtype).length is not None
@@ -96,7 +96,7 @@ with xarray.open_datatree(path, engine="h5netcdf", phony_dims="sort") as tree:  
 
 assert not [name for name in sys.modules if name.split(".")[0] == "benchkit"]
 print("read")
-'''
+"""
 
 
 @pytest.mark.parametrize("state", ["sealed", "killed", "grown", "empty"])

@@ -28,6 +28,11 @@ from tests.record.samples import (
 )
 
 
+def append_until_refused(run: RecordWriter) -> None:
+    while True:
+        run.append("points", point(run.rows("points")))
+
+
 def test_syncing_goes_on_while_nothing_is_appended(tmp_path: Path) -> None:
     """A soak can be silent for half an hour; the row before it must not wait for the row after it."""
     disk = FailingSync()
@@ -65,10 +70,10 @@ def test_an_error_of_the_background_thread_is_raised_by_the_next_append(tmp_path
     run.append("points", point(1))
     assert disk.tried.wait(60)
 
-    rows = run.rows("points")
+    # It ends: the thread has tried already.
     with pytest.raises(RecordError, match=r"run\.h5: syncing: Input/output error \(.* MB free"):
-        while True:  # ends: the thread has tried already
-            rows = run.append("points", point(rows)) + 1
+        append_until_refused(run)
+    rows = run.rows("points")
     with pytest.raises(RecordError):
         run.flush()
     with pytest.raises(RecordError):
@@ -105,10 +110,9 @@ def test_a_full_disk_is_told_with_the_room_left_and_loses_nothing(tmp_path: Path
         run.append("points", point(number))
     disk.room = room
 
-    number = 20
     with pytest.raises(RecordError, match=r"run\.h5: appending to points: No space left on device \([\d.]+ MB free in "):
-        while True:
-            number = run.append("points", point(number)) + 1
+        append_until_refused(run)
+    number = run.rows("points")
     with Record.open(run.path) as record:
         assert assert_points(record.points()) == number
     disk.room = None
@@ -212,8 +216,8 @@ run.abandon()
 @pytest.mark.parametrize(("page", "seed"), [(4096, 1), (512, 2)])
 def test_a_power_cut_at_any_moment_loses_nothing_that_was_synced(tmp_path: Path, page: int, seed: int) -> None:
     """
-    Of the pages written since the last sync the disk may have any version of any of them (PowerCut). Whatever it has: every synced
-    row is there, before and after recovery, and no row that is shown is wrong.
+    Of the pages written since the last sync the disk may have any version of any of them (PowerCut). Whatever it has:
+    every synced row is there, before and after recovery, and no row that is shown is wrong.
     """
     random_ = random.Random(seed)
     disk = PowerCut(page, random_)
@@ -244,7 +248,10 @@ def test_a_power_cut_at_any_moment_loses_nothing_that_was_synced(tmp_path: Path,
 
 
 def test_readers_see_whole_rows_while_the_writer_writes(tmp_path: Path) -> None:
-    """Somebody watches the run from another terminal: every look shows a beginning of the truth, and never less than before."""
+    """
+    Somebody watches the run from another terminal: every look shows a beginning of the truth, and never less than
+    before.
+    """
     run = writer(tmp_path / "run.h5", points=100, flush_interval_s=0.001, sync_interval_s=0.005)
     looks = threading.Semaphore(0)  # a look allows 50 more rows, so that both get on
 

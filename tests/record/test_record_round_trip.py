@@ -35,11 +35,11 @@ ROW = st.fixed_dictionaries(
 def same(one: object, other: object) -> bool:
     """Equal, NaN to NaN, and -0.0 not to 0.0."""
     if isinstance(one, float) and isinstance(other, float):
-        return math.isnan(one) and math.isnan(other) or (one == other and math.copysign(1, one) == math.copysign(1, other))
+        return (math.isnan(one) and math.isnan(other)) or (one == other and math.copysign(1, one) == math.copysign(1, other))
     return one == other
 
 
-@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(rows=st.lists(st.tuples(ROW, st.booleans()), max_size=30), data=st.data())
 def test_any_rows_come_out_as_they_went_in_also_after_a_kill(
     tmp_path_factory: pytest.TempPathFactory, rows: list[tuple[dict[str, float | int | str], bool]], data: st.DataObject

@@ -1,8 +1,10 @@
 """
-Run as a script: for each line "PATH ROWS" on its standard input, a child process that appends to that record and tells each row's number on
-its standard output as soon as it is acknowledged; sealed after ROWS rows. The test kills the children.
+Run as a script: for each line "PATH ROWS" on its standard input, a child process that appends to that record and tells
+each row's number on its standard output as soon as it is acknowledged; sealed after ROWS rows. The test kills the
+children.
 
-One process that forks, because importing everything takes a second and a kill takes none. It has no threads before it forks.
+One process that forks, because importing everything takes a second and a kill takes none. It has no threads before it
+forks.
 """
 
 from __future__ import annotations
