@@ -14,6 +14,8 @@ from typing import Any, overload
 from pydantic import GetCoreSchemaHandler
 from pydantic_core import CoreSchema, core_schema
 
+from benchkit.quantities.format import format_quantity
+
 __all__ = ["LONGEST_AXIS", "Axis"]
 
 LONGEST_AXIS = 10_000_000
@@ -56,7 +58,7 @@ class Axis(Sequence[float]):
         seen: set[float] = set()
         for value in listed:
             if value in seen:
-                raise ValueError(f"{value:.9g} {unit} is in it twice")
+                raise ValueError(f"{format_quantity(value, unit)} is in it twice")
             seen.add(value)
         return cls(listed, 1, unit)
 
@@ -171,9 +173,10 @@ def _exact(value: float) -> Fraction:
 
 def _check_ascending(first: float, last: float, unit: str) -> None:
     if first == last:
-        raise ValueError(f"from and to are both {first:.9g} {unit}; for a single value, write the value itself")
+        raise ValueError(f"from and to are both {format_quantity(first, unit)}; for a single value, write the value itself")
     if not first < last:
-        raise ValueError(f"to: {last:.9g} {unit} is below from: {first:.9g} {unit}; a range ascends, a list may have any order")
+        low, high = format_quantity(last, unit), format_quantity(first, unit)
+        raise ValueError(f"to: {low} is below from: {high}; a range ascends, a list may have any order")
 
 
 def _check_length(count: int) -> None:

@@ -8,6 +8,7 @@ is said. So a late answer can never be read as the answer to something else.
 from __future__ import annotations
 
 import contextlib
+import math
 
 from benchkit.clock import Clock
 from benchkit.errors import BenchkitError, BrokenLinkError
@@ -35,10 +36,12 @@ class Connection:
 
     Attributes:
         wire: The open and verified wire; None while dropped.
+        longest_wait_s: Opening and verifying wait no longer than this each, whatever `timeout_s` says. [s]
     """
 
     def __init__(self, name: str, address: str, library: Library, clock: Clock, log: LinkLog | None, timeout_s: float) -> None:
         self.wire: Wire | None = None
+        self.longest_wait_s = math.inf
         self._name, self._address, self._library = name, address, library
         self._clock, self._log, self._timeout_s = clock, log, timeout_s
         self._identity: Identity | None = None
@@ -57,8 +60,9 @@ class Connection:
         self._bury()
         wire: Wire | None = None  # not in use before it is verified, whatever interrupts
         try:
-            wire = self._library.open_wire(self._address, self._timeout_s, self._clock)
-            identity = who_answers(wire, self._dropped, self._timeout_s, self._clock)
+            timeout_s = min(self._timeout_s, self.longest_wait_s)
+            wire = self._library.open_wire(self._address, timeout_s, self._clock)
+            identity = who_answers(wire, self._dropped, timeout_s, self._clock)
             if self._identity is not None and identity != self._identity:
                 raise BrokenLinkError(self._name, f"{self._address} is {identity} now; it was {self._identity}")
         except BaseException as error:

@@ -87,6 +87,13 @@ class Link(Protocol):
         """Drop what is due, if anything, so that it can never become the next answer. Waits for nothing."""
         ...
 
+    def limit_waits(self, timeout_s: float | None) -> None:
+        """
+        From here on no wait of this link (for a connection, for a message to be taken, for an answer) is longer than this,
+        whatever the call allows; None: as the calls say. For who has to go on to the next instrument. [s]
+        """
+        ...
+
     def reopen(self) -> None:
         """Drop the connection and make a new one, verified."""
         ...

@@ -131,7 +131,7 @@ class SessionWire:
         left_s = deadline_s - self._clock.monotonic()
         if left_s <= 0:
             partial = f"; {len(come)} bytes came: {bytes(come[:40])!r}" if come else ""
-            raise TimeoutError(f"no complete answer within {timeout_s:g} s{partial}")
+            raise TimeoutError(f"no complete answer within {timeout_s:.3g} s{partial}")
         if len(come) > LONGEST_ANSWER:
             raise ConnectionAbortedError(f"more than {LONGEST_ANSWER} bytes without an end")
         self._limit(left_s)

@@ -136,4 +136,4 @@ class SocketWire:
     def _timeout(self, timeout_s: float) -> TimeoutError:
         come = bytes(self._buffer)
         partial = f"; {len(come)} bytes came: {come[:40]!r}" if come else ""
-        return TimeoutError(f"no complete answer within {timeout_s:g} s{partial}")
+        return TimeoutError(f"no complete answer within {timeout_s:.3g} s{partial}")

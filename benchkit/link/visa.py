@@ -10,6 +10,7 @@ The link over VISA. Its rules:
 from __future__ import annotations
 
 import contextlib
+import math
 from typing import TYPE_CHECKING, NoReturn
 
 from benchkit.clock import Clock, WallClock
@@ -68,6 +69,7 @@ class VisaLink:
         self._connection = Connection(name, address, opener, waits_on, log, open_timeout_s)
         self._user = OneUser(name)
         self._due: str | None = None
+        self._longest_wait_s = math.inf
         self._closed = False
         self._claim: Claim | None = None
         canonical = _canonical(name, address)
@@ -144,6 +146,10 @@ class VisaLink:
             if self._due is not None:
                 self._drop("abandoned")
 
+    def limit_waits(self, timeout_s: float | None) -> None:
+        self._longest_wait_s = math.inf if timeout_s is None else timeout_s
+        self._connection.longest_wait_s = self._longest_wait_s
+
     def reopen(self) -> None:
         with self._user:
             self._check_open()
@@ -185,7 +191,7 @@ class VisaLink:
                 raise BrokenLinkError(self._name, text)
             # Before it is sent: an interrupt just behind it must find the answer due.
             self._due = due
-            wire.send(message.encode("ascii") + b"\n", self._write_timeout_s)
+            wire.send(message.encode("ascii") + b"\n", min(self._write_timeout_s, self._longest_wait_s))
         except BaseException as error:  # noqa: BLE001 - _fall raises it again
             self._fall(error, f"sending {message!r}")
         if self._log is not None:
@@ -194,7 +200,7 @@ class VisaLink:
     def _answer(self, timeout_s: float) -> str:
         wire, due = self._waiting()
         try:
-            data = wire.read_message(timeout_s)
+            data = wire.read_message(min(timeout_s, self._longest_wait_s))
             if wire.leftover():
                 raise ScpiSyntaxError(data + wire.leftover(), len(data), "one line")
             self._due = None
@@ -205,7 +211,7 @@ class VisaLink:
     def _answer_block(self, timeout_s: float) -> bytes:
         wire, due = self._waiting()
         try:
-            data = wire.read_block(timeout_s)
+            data = wire.read_block(min(timeout_s, self._longest_wait_s))
             if wire.leftover():
                 raise ScpiSyntaxError(wire.leftover(), 0, "nothing more behind the block")
             self._due = None
