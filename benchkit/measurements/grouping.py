@@ -26,12 +26,12 @@ def each_ladder(points: pd.DataFrame) -> Iterator[pd.DataFrame]:
 
 def condition_of(rows: pd.DataFrame, *, with_frequency: bool = True) -> ResultCondition:
     """The condition that all `rows` share. A temperature that was not set (no chamber) is None."""
-    first = rows.iloc[0]
-    temperature = float(first["temperature_set_degc"])
-    frequency = float(first["frequency_hz"])
+    # Cell by cell: a whole row of mixed types costs pandas ten times as much.
+    temperature = float(rows["temperature_set_degc"].to_numpy()[0])
+    frequency = float(rows["frequency_hz"].to_numpy()[0])
     return ResultCondition(
         temperature_degc=None if temperature != temperature else temperature,
-        channel=str(first["channel"]),
-        supply_voltage_v=float(first["supply_voltage_set_v"]),
+        channel=str(rows["channel"].iat[0]),
+        supply_voltage_v=float(rows["supply_voltage_set_v"].to_numpy()[0]),
         frequency_hz=frequency if with_frequency and frequency == frequency else None,
     )

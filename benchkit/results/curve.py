@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from benchkit.results.absent import Absent
+from benchkit.results.pchip import pchip_piece
 
 __all__ = ["Crossing", "Readable", "as_ladder", "at_input", "find_rise", "input_at_output", "readable"]
 
@@ -100,18 +101,22 @@ def readable(input_dbm: ArrayLike, output_dbm: ArrayLike, *, at_least: int) -> R
     """
     levels, outputs = as_ladder(input_dbm, output_dbm)
     good = np.isfinite(levels) & np.isfinite(outputs)
-    count, unread = int(good.sum()), int((~good).sum())
+    count = int(np.count_nonzero(good))
+    unread = good.size - count
     if count < at_least:
         have = f"ladder has {count} point{'' if count == 1 else 's'}"
         have += f" with a reading and {unread} without" if unread else ""
         return Absent(f"{have}; at least {at_least} are needed")
-    where = np.flatnonzero(good)
-    x, y = levels[where], outputs[where]
-    fall = np.flatnonzero(np.diff(x) <= 0)
+    x, y = (levels[good], outputs[good]) if unread else (levels, outputs)
+    fall = np.flatnonzero(x[1:] <= x[:-1])
     if fall.size:
         k = int(fall[0])
         return Absent(f"input levels are not ascending: {x[k + 1]:+.3f} dBm follows {x[k]:+.3f} dBm")
-    return Readable(x, y, np.diff(where, prepend=where[0] - 1) > 1, unread)
+    after_gap = np.zeros(count, dtype=np.bool_)
+    if unread:
+        where = np.flatnonzero(good)
+        after_gap[1:] = where[1:] > where[:-1] + 1
+    return Readable(x, y, after_gap, unread)
 
 
 def find_rise(x: NDArray[np.float64], y: NDArray[np.float64], level: float) -> Crossing | Absent:
@@ -154,17 +159,14 @@ def find_rise(x: NDArray[np.float64], y: NDArray[np.float64], level: float) -> C
 
 def _root(x: NDArray[np.float64], y: NDArray[np.float64], index: int, level: float) -> tuple[float, float]:
     # scipy loads slowly and `benchkit --help` must not wait for it.
-    from scipy.interpolate import PchipInterpolator
     from scipy.optimize import brentq
 
-    # A PCHIP piece depends on the two bracketing points and their neighbours, and on no others.
-    near = slice(max(0, index - 1), index + 3)
-    curve = PchipInterpolator(x[near], y[near])
-    if y[index + 1] <= level:  # within rounding of the level: the point itself
-        where = float(x[index + 1])
+    piece = pchip_piece(x, y, index)
+    if piece.y1 <= level:  # within rounding of the level: the point itself
+        where = piece.x1
     else:
-        where = float(brentq(lambda at: float(curve(at)) - level, x[index], x[index + 1], xtol=1e-12, rtol=1e-14))
-    return where, float(curve(where, 1))
+        where = float(brentq(lambda at: piece.at(at) - level, piece.x0, piece.x1, xtol=1e-12, rtol=1e-14))
+    return where, piece.slope_at(where)
 
 
 def at_input(input_dbm: ArrayLike, values: ArrayLike, at_dbm: float, *, name: str = "value") -> float | Absent:
@@ -194,11 +196,10 @@ def at_input(input_dbm: ArrayLike, values: ArrayLike, at_dbm: float, *, name: st
     index = min(int(np.searchsorted(x, within, side="right")) - 1, x.size - 2)
     if not np.isfinite(y[index : index + 2]).all():
         return Absent(f"{name}: no reading beside {at_dbm:+.2f} dBm")
-    from scipy.interpolate import PchipInterpolator
-
-    near = np.arange(max(0, index - 1), min(x.size, index + 3))
-    near = near[np.isfinite(y[near])]
-    return float(PchipInterpolator(x[near], y[near])(within))
+    # A neighbour without a reading is left out, as if the ladder ended there.
+    first = index - 1 if index > 0 and np.isfinite(y[index - 1]) else index
+    last = index + 2 if index + 2 < x.size and np.isfinite(y[index + 2]) else index + 1
+    return pchip_piece(x[first : last + 1], y[first : last + 1], index - first).at(within)
 
 
 def input_at_output(input_dbm: ArrayLike, output_dbm: ArrayLike, at_dbm: float) -> float | Absent:
