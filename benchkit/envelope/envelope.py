@@ -2,7 +2,7 @@
 The proof before power: with every uncertainty at its worst, no command of the plan passes a limit of device or bench.
 
 Worst case means limits of error and expanded uncertainties added up, not combined: a part is not protected by statistics.
-A proof that fails, or that cannot be made, is a mistake at the line that would have to change.
+A proof that fails, or that cannot be made because a rating is missing, is a mistake at the line that would have to change.
 """
 
 from __future__ import annotations
@@ -11,15 +11,19 @@ from dataclasses import dataclass
 
 from benchkit.bench.load import Bench
 from benchkit.envelope.chamber import prove_temperatures
-from benchkit.envelope.dc import prove_dc
+from benchkit.envelope.drain import prove_drains
+from benchkit.envelope.gate import prove_gates
 from benchkit.envelope.margins import Findings, Margin
+from benchkit.envelope.order import order_of_operations
+from benchkit.envelope.protections import Protection
 from benchkit.envelope.rf import prove_rf
+from benchkit.envelope.rf_walls import prove_level_limits
 from benchkit.envelope.wiring import prove_wiring
 from benchkit.errors import ProofError
 from benchkit.plan.plan import Plan, make_plan
 from benchkit.sequence.load import Sequence
 
-__all__ = ["Envelope", "Margin", "prove"]
+__all__ = ["Envelope", "prove"]
 
 
 @dataclass(frozen=True)
@@ -29,11 +33,17 @@ class Envelope:
 
     Attributes:
         margins: The smallest margin found for each quantity at each plane.
+        protections: What is set in the instruments, each inside the device's limits and within what the instrument takes.
+        order: What the plan's structure promises about the order of operations.
+        not_proved: What the files say too little about.
         warnings: What is harmless but worth reading (an instrument declared to have no protection, for one).
     """
 
     plan: Plan
     margins: tuple[Margin, ...]
+    protections: tuple[Protection, ...]
+    order: tuple[str, ...]
+    not_proved: tuple[str, ...]
     warnings: tuple[str, ...]
 
 
@@ -47,10 +57,19 @@ def prove(sequence: Sequence, bench: Bench) -> Envelope:
     plan = make_plan(sequence.file)
     findings = Findings(sequence, bench)
     prove_wiring(plan, findings)
+    protections: list[Protection] = []
     if not findings.mistakes:
-        prove_dc(plan, findings)
-        prove_temperatures(findings)
-        prove_rf(plan, findings)
+        protections += prove_drains(plan, findings)
+        protections += prove_gates(plan, findings)
+        protections += prove_temperatures(findings)
+        protections += prove_level_limits(prove_rf(plan, findings), findings)
     if findings.mistakes:
         raise ProofError(findings.mistakes)
-    return Envelope(plan, tuple(findings.margins.values()), tuple(findings.warnings))
+    return Envelope(
+        plan,
+        tuple(findings.margins.values()),
+        tuple(protections),
+        order_of_operations(plan, findings),
+        tuple(findings.not_proved),
+        tuple(findings.warnings),
+    )

@@ -1,190 +1,213 @@
-"""RF levels from the source to the meter, at every plane, with every uncertainty at its worst."""
+"""RF from the source to the meter: every driven ladder of the plan held against every limit and rating on its way."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import replace
 
-from benchkit.bench.model import PowerMeterSettings, SourceSettings, SwitchSettings
-from benchkit.bench.paths import LossPath
-from benchkit.envelope.margins import Findings
+import numpy as np
+from numpy.typing import NDArray
+
+from benchkit.envelope.chain import Chain, chain_of
+from benchkit.envelope.interval import Interval
+from benchkit.envelope.margins import Check, Findings, Key, Point, in_bench, in_sequence
+from benchkit.envelope.rf_bands import prove_bands, prove_saturation
+from benchkit.envelope.rf_levels import rf_levels, through
+from benchkit.envelope.rf_walls import SourceReach
+from benchkit.envelope.stretches import Stretch, stretches
 from benchkit.measurements.base import MeasurementBlock
 from benchkit.plan.plan import Plan
 
 __all__ = ["prove_rf"]
 
-# How many frequencies of one measurement are looked at; between them a table's extremes are covered by asking the path for
-# its extremes over the whole span, so nothing hides between two of them.
-Span = tuple[float, float]
+Say = Callable[[str, Point], str]
+"""From the worst level, with its unit, and the point of the plan to a message."""
 
 
-@dataclass(frozen=True)
-class _Chain:
-    """One channel's RF chain."""
+def prove_rf(plan: Plan, findings: Findings) -> list[SourceReach]:
+    """
+    Every driven measurement on every channel. Levels do not depend on temperature or supply voltage, so that each ladder is
+    looked at once for all conditions.
 
-    channel: str
-    source_name: str
-    source: SourceSettings
-    input_path: LossPath
-    input_power_max_dbm: float
-    switch_name: str | None
-    switch: SwitchSettings | None
-    output_path: LossPath
-    output_power_max_dbm: float
-    meter_name: str
-    meter: PowerMeterSettings
-
-
-def prove_rf(plan: Plan, findings: Findings) -> None:
-    """Every driven measurement on every channel."""
-    for channel in plan.channels:
-        chain = _chain(channel, findings)
-        for index, block in enumerate(plan.measurements):
-            span_hz, drive = block.frequency_span_hz(), block.drive_span_dbm()
-            if span_hz is not None and drive is not None and _prove_bands(chain, index, span_hz, findings):
-                _prove_levels(chain, index, block, span_hz, drive, findings)
+    Returns:
+        For each channel and measurement, what its source would do at its own level limit.
+    """
+    chains = [chain for channel in plan.channels if (chain := chain_of(channel, findings)) is not None]
+    reaches: list[SourceReach] = []
+    for index, block in enumerate(plan.measurements):
+        span_hz, drive_dbm = block.frequency_span_hz(), block.drive_span_dbm()
+        if not block.needs_drive or span_hz is None or drive_dbm is None:
+            continue
+        known = [
+            chain
+            for chain in chains
+            if prove_bands(chain, index, span_hz, findings) and prove_saturation(chain, index, span_hz, drive_dbm, findings)
+        ]
+        for stretch in stretches(block, span_hz, drive_dbm):
+            reaches += [_Proof(chain, index, block, stretch, findings).prove() for chain in known]
+    return reaches
 
 
-def _chain(channel: str, findings: Findings) -> _Chain:
-    bench = findings.bench
-    wiring = bench.file.wiring.channels[channel]
-    source, meter = bench.file.instruments[wiring.input.source], bench.file.instruments[wiring.output.power_meter]
-    switch = bench.file.instruments[wiring.position.switch] if wiring.position is not None else None
-    assert isinstance(source, SourceSettings), "load_bench checks roles"
-    assert isinstance(meter, PowerMeterSettings), "load_bench checks roles"
-    assert switch is None or isinstance(switch, SwitchSettings), "load_bench checks roles"
-    return _Chain(
-        channel=channel,
-        source_name=wiring.input.source,
-        source=source,
-        input_path=bench.paths[wiring.input.path],
-        input_power_max_dbm=bench.file.paths[wiring.input.path].power_max_dbm,
-        switch_name=None if wiring.position is None else wiring.position.switch,
-        switch=switch,
-        output_path=bench.paths[wiring.output.path],
-        output_power_max_dbm=bench.file.paths[wiring.output.path].power_max_dbm,
-        meter_name=wiring.output.power_meter,
-        meter=meter,
-    )
+class _Proof:
+    """One channel's chain for some ladders of one measurement."""
 
+    def __init__(self, chain: Chain, index: int, block: MeasurementBlock, stretch: Stretch, findings: Findings) -> None:
+        self._chain, self._title, self._stretch, self._findings = chain, block.title, stretch, findings
+        self._limits = findings.sequence.file.limits
+        self._in_loss = stretch.loss(chain.input_path)
+        self._out_loss = stretch.loss(chain.output_path)
+        self._levels = rf_levels(stretch.drive, self._in_loss, self._out_loss, chain.truths)
+        self._top = findings.end_of(f"measurements[{index}].drive", highest=True)
+        self._bottom = findings.end_of(f"measurements[{index}].drive", highest=False)
 
-def _ghz(span_hz: Span) -> str:
-    low, high = (f"{hz / 1e9:.10g}" for hz in span_hz)
-    return f"{low} GHz" if low == high else f"{low} GHz to {high} GHz"
+    def prove(self) -> SourceReach:
+        self._source()
+        self._device_input()
+        self._device_output()
+        self._ratings()
+        self._switch()
+        self._analyser()
+        return self._reach()
 
+    def _worst(self, values: NDArray[np.float64], *, lowest: bool = False) -> tuple[float, int]:
+        """The most dangerous of the ladders, and which."""
+        at = int(np.argmin(values) if lowest else np.argmax(values))
+        return float(np.atleast_1d(values)[at]), at
 
-def _prove_bands(chain: _Chain, index: int, span_hz: Span, findings: Findings) -> bool:
-    """Source, meter and both path tables cover every frequency asked for: nothing is extrapolated."""
-    low_hz, high_hz = span_hz
-    covered = True
-    key = f"measurements[{index}].frequency"
-    for name, settings in ((chain.source_name, chain.source), (chain.meter_name, chain.meter)):
-        if not settings.frequency_min_hz <= low_hz <= high_hz <= settings.frequency_max_hz:
-            covered = False
-            findings.in_sequence(
-                key,
-                f"{_ghz(span_hz)} is outside {name}'s range, {_ghz((settings.frequency_min_hz, settings.frequency_max_hz))} "
-                f"({findings.bench_source(f'instruments.{name}')})",
-            )
-    for path in (chain.input_path, chain.output_path):
-        if not path.covers(low_hz, high_hz):
-            covered = False
-            findings.in_sequence(
-                key,
-                f"{_ghz(span_hz)} is outside the table of path {path.name}, "
-                f"{_ghz((path.frequency_min_hz, path.frequency_max_hz))} ({path.source}); tables are never extrapolated: measure "
-                "the path further, or ask for less",
-            )
-    return covered
+    def _point(self, at: int, *, lowest: bool = False) -> Point:
+        stretch = self._stretch
+        level = np.atleast_1d(stretch.drive.low if lowest else stretch.drive.high)[at if stretch.is_exact else 0]
+        point = Point(measurement=self._title, channel=self._chain.channel, level_dbm=float(level))
+        if stretch.is_exact:
+            return replace(point, frequency_hz=float(stretch.frequencies_hz[at]))
+        low_hz, high_hz = (float(value) for value in stretch.frequencies_hz)
+        return replace(point, frequency_hz=low_hz, frequency_to_hz=high_hz)
 
+    def _hold(
+        self, plane: str, levels: Interval, limit_dbm: float, limit_at: Key, at: Key, say: Say, *, ask_less: bool = False
+    ) -> None:
+        worst_dbm, index = self._worst(levels.high)
+        point = self._point(index)
+        check = Check(plane, "level", worst_dbm, limit_dbm, "dBm", limit_at, point)
+        advice = ""
+        if ask_less and point.level_dbm is not None:
+            advice = f"ask for at most {np.floor((point.level_dbm + check.margin) * 10 + 1e-6) / 10:g} dBm"
+        self._findings.hold(check, at, say(f"{worst_dbm:.2f} dBm", point), advice)
 
-def _prove_levels(
-    chain: _Chain, index: int, block: MeasurementBlock, span_hz: Span, drive: Span, findings: Findings
-) -> None:
-    sequence = findings.sequence.file
-    limits = sequence.limits
-    low_dbm, high_dbm = drive
-    key = f"measurements[{index}].drive"
-    where = f"{block.title}, {_ghz(span_hz)}, {high_dbm:g} dBm at the device"
-    source, meter, channel = chain.source, chain.meter, chain.channel
-    in_low_db, in_high_db = chain.input_path.extremes_db(*span_hz)
-    in_u_db = chain.input_path.largest_uncertainty_db(*span_hz)
-    out_low_db, _ = chain.output_path.extremes_db(*span_hz)
-    out_u_db = chain.output_path.largest_uncertainty_db(*span_hz)
+    def _plane(self, name: str) -> str:
+        return f"{name}, channel {self._chain.channel}"
 
-    # What the source is asked for. The path's nominal loss is what the engine adds.
-    asked_max, asked_min = high_dbm + in_high_db, low_dbm + in_low_db
-    if not findings.not_above(
-        f"source {chain.source_name}", "level", asked_max, source.level_max_dbm, "dBm",
-        where=where, source=findings.bench_source(f"instruments.{chain.source_name}.level_max"),
-    ):  # fmt: skip
-        findings.in_sequence(
-            key,
-            f"{high_dbm:g} dBm at the device needs {asked_max:.2f} dBm from {chain.source_name} (path loss {in_high_db:.2f} dB), "
-            f"above its {source.level_max_dbm:g} dBm "
-            f"({findings.bench_source(f'instruments.{chain.source_name}')}.level_max)",
-        )
-    if asked_min < source.level_min_dbm:
-        findings.in_sequence(
-            key,
-            f"{low_dbm:g} dBm at the device needs {asked_min:.2f} dBm from {chain.source_name}, below its "
-            f"{source.level_min_dbm:g} dBm ({findings.bench_source(f'instruments.{chain.source_name}')}.level_min)",
-        )
-    error_db = source.level_accuracy_db + source.level_overshoot_db
-    leaves_source = asked_max + error_db
-    if not findings.not_above(
-        f"path {chain.input_path.name}, at the source", "level", leaves_source, chain.input_power_max_dbm, "dBm",
-        where=where, source=findings.bench_source(f"paths.{chain.input_path.name}.power_max"),
-    ):  # fmt: skip
-        findings.in_sequence(
-            key,
-            f"{leaves_source:.2f} dBm can leave {chain.source_name}, above what path {chain.input_path.name} stands, "
-            f"{chain.input_power_max_dbm:g} dBm ({findings.bench_source(f'paths.{chain.input_path.name}')}.power_max)",
-        )
+    def _source(self) -> None:
+        name, source = self._chain.source_name, self._chain.source
+        loss_db, _ = self._worst(self._in_loss.nominal.high)
+        self._hold(
+            self._plane(f"source {name}"), self._levels.asked, source.level_max_dbm, in_bench(f"instruments.{name}.level_max"),
+            self._top,
+            lambda worst, point: f"needs {worst} from {name} ({point}; path {self._chain.input_path.name} loses up to "
+            f"{loss_db:.2f} dB)",
+            ask_less=True,
+        )  # fmt: skip
+        lowest_dbm, at = self._worst(self._levels.asked.low, lowest=True)
+        point = self._point(at, lowest=True)
+        self._findings.hold(
+            Check(
+                self._plane(f"source {name}"), "level, lower", lowest_dbm, source.level_min_dbm, "dBm",
+                in_bench(f"instruments.{name}.level_min"), point, is_lower=True,
+            ),
+            self._bottom,
+            f"needs {lowest_dbm:.2f} dBm from {name} ({point}), and it cannot go so low",
+        )  # fmt: skip
 
-    # Device input: nominal drive, plus the source's error and overshoot, plus the path's uncertainty.
-    worst_in = high_dbm + error_db + in_u_db
-    if not findings.not_above(
-        f"device input, channel {channel}", "level", worst_in, limits.input_power_max_dbm, "dBm",
-        where=where, source=findings.sequence_source("limits.input_power_max"),
-    ):  # fmt: skip
-        findings.in_sequence(
-            key,
-            f"drive to {high_dbm:g} dBm can be {worst_in:.2f} dBm at the device (source error and overshoot {error_db:g} dB, "
-            f"path uncertainty {in_u_db:.2g} dB), above limits.input_power_max {limits.input_power_max_dbm:g} dBm",
-        )
+    def _device_input(self) -> None:
+        chain, source = self._chain, self._chain.source
+        uncertainty_db, _ = self._worst(self._in_loss.error.high)
+        self._hold(
+            self._plane("device input"), self._levels.device_input, self._limits.input_power_max_dbm,
+            in_sequence("limits.input_power_max"), self._top,
+            lambda worst, point: f"can be {worst} at the device ({point} asked; {chain.source_name} is up to "
+            f"{source.level_accuracy_db:g} dB high and overshoots by {source.level_overshoot_db:g} dB, path "
+            f"{chain.input_path.name} is known to {uncertainty_db:.2g} dB)",
+            ask_less=True,
+        )  # fmt: skip
 
-    # Device output: the device gives no more than its highest gain allows, nor than it saturates at.
-    worst_out = min(worst_in + limits.gain_max_db, limits.saturated_power_max_dbm)
-    if not findings.not_above(
-        f"device output, channel {channel}", "level", worst_out, limits.output_power_max_dbm, "dBm",
-        where=where, source=findings.sequence_source("limits.output_power_max"),
-    ):  # fmt: skip
-        findings.in_sequence(
-            "limits.saturated_power_max",
-            f"up to {worst_out:.2f} dBm can leave the device, above limits.output_power_max {limits.output_power_max_dbm:g} dBm",
-        )
-    for name, level, rating, rating_key in (
-        (f"path {chain.output_path.name}, at the device", worst_out, chain.output_power_max_dbm,
-         f"paths.{chain.output_path.name}.power_max"),
-        (f"power meter {chain.meter_name}", worst_out - (out_low_db - out_u_db), meter.input_max_dbm,
-         f"instruments.{chain.meter_name}.input_max"),
-        (f"power meter {chain.meter_name}, top of range", worst_out - (out_low_db - out_u_db), meter.range_max_dbm,
-         f"instruments.{chain.meter_name}.range_max"),
-    ):  # fmt: skip
-        if not findings.not_above(
-            name, "level", level, rating, "dBm", where=where, source=findings.bench_source(rating_key)
+    def _device_output(self) -> None:
+        limits = self._limits
+        linear_dbm, _ = self._worst(self._levels.device_input.high + limits.gain_max_db)
+        saturates = linear_dbm > limits.saturated_power_max_dbm
+
+        def say(worst: str, point: Point) -> str:
+            if saturates:
+                return f"{worst} can leave the device ({point}), which by this line is where it saturates"
+            return f"{worst} can leave the device ({point}; gain up to {limits.gain_max_db:g} dB by limits.gain_max)"
+
+        self._hold(
+            self._plane("device output"), self._levels.device_output, limits.output_power_max_dbm,
+            in_sequence("limits.output_power_max"), in_sequence("limits.saturated_power_max") if saturates else self._top, say,
+            ask_less=not saturates,
+        )  # fmt: skip
+
+    def _ratings(self) -> None:
+        """Both paths and the meter. What stands too little is the mistake; the message names what could spare it."""
+        chain, levels = self._chain, self._levels
+        out, meter = chain.output_path.name, f"instruments.{chain.meter_name}"
+        leaves_dbm, _ = self._worst(levels.device_output.high)
+        loss_db, _ = self._worst(self._out_loss.true.low, lowest=True)
+        takes_off = f"path {out} takes off {loss_db:.2f} dB or more, {self._findings.cite(in_bench(f'paths.{out}.loss'))}"
+
+        def arrives(worst: str, point: Point) -> str:
+            return f"{worst} can arrive here ({point}; up to {leaves_dbm:.2f} dBm leave the device, {takes_off})"
+
+        for plane, level, rating_dbm, key, say in (
+            (f"path {chain.input_path.name}, at the source", levels.leaves_source, chain.input_power_max_dbm,
+             f"paths.{chain.input_path.name}.power_max", _enters),
+            (f"path {out}, at the device", levels.device_output, chain.output_power_max_dbm, f"paths.{out}.power_max", _enters),
+            (f"power meter {chain.meter_name}", levels.at_meter, chain.meter.input_max_dbm, f"{meter}.input_max", arrives),
+            (f"range of {chain.meter_name}", levels.at_meter, chain.meter.range_max_dbm, f"{meter}.range_max", arrives),
+        ):  # fmt: skip
+            self._hold(self._plane(plane), level, rating_dbm, in_bench(key), in_bench(key), say)
+
+    def _switch(self) -> None:
+        """Where along a path it sits is not stated, so it must stand the most there is at either end."""
+        chain, levels = self._chain, self._levels
+        if chain.switch is None:
+            return
+        key = in_bench(f"instruments.{chain.switch_name}.power_max")
+        for side, one, other in (
+            ("input", levels.leaves_source, levels.device_input),
+            ("output", levels.device_output, levels.at_meter),
         ):
-            findings.in_bench(
-                rating_key,
-                f"{level:.2f} dBm can arrive here ({where}; up to {worst_out:.2f} dBm at the device's output), above {rating:g} dBm",
-            )
-    if chain.switch is not None:
-        for place, level in (("input side", leaves_source), ("output side", worst_out)):
-            if not findings.not_above(
-                f"switch {chain.switch_name}, {place}", "level", level, chain.switch.power_max_dbm, "dBm",
-                where=where, source=findings.bench_source(f"instruments.{chain.switch_name}.power_max"),
-            ):  # fmt: skip
-                findings.in_bench(
-                    f"instruments.{chain.switch_name}.power_max",
-                    f"{level:.2f} dBm can pass its contacts ({place}; {where}), above {chain.switch.power_max_dbm:g} dBm",
-                )
+            both = Interval.between(np.maximum(one.low, other.low), np.maximum(one.high, other.high))
+
+            def passes(worst: str, point: Point, side: str = side) -> str:
+                return f"{worst} can pass its contacts ({side} side; {point})"
+
+            plane = self._plane(f"switch {chain.switch_name}, {side} side")
+            self._hold(plane, both, chain.switch.power_max_dbm, key, key, passes)
+
+    def _analyser(self) -> None:
+        """It is connected, whether or not the plan reads it."""
+        tap = self._chain.tap
+        if tap is None:
+            return
+        path, key = in_bench(f"paths.{tap.path.name}.power_max"), in_bench(f"instruments.{tap.name}.input_max")
+        level = through(self._levels.device_output, self._stretch.loss(tap.path).true, tap.saturation_dbm)
+        plane = self._plane(f"path {tap.path.name}, at the device")
+        self._hold(plane, self._levels.device_output, tap.power_max_dbm, path, path, _enters)
+        self._hold(
+            self._plane(f"analyser {tap.name}"), level, tap.settings.input_max_dbm, key, key,
+            lambda worst, point: f"{worst} can arrive here ({point}); it is connected even where the plan does not read it",
+        )  # fmt: skip
+
+    def _reach(self) -> SourceReach:
+        chain, limits = self._chain, self._limits
+        at_limit = Interval.exactly(chain.source.level_max_dbm) + chain.truths.source_error
+        reach_dbm, _ = self._worst(through(at_limit, self._in_loss.true, chain.truths.input_saturation_dbm).high)
+        excess_db = reach_dbm - limits.input_power_max_dbm
+        if limits.saturated_power_max_dbm > limits.output_power_max_dbm:
+            excess_db = max(excess_db, reach_dbm + limits.gain_max_db - limits.output_power_max_dbm)
+        needed_dbm, _ = self._worst(self._levels.asked.high)
+        return SourceReach(chain.source_name, chain.channel, chain.source.level_max_dbm, needed_dbm, reach_dbm, excess_db)
+
+
+def _enters(worst: str, point: Point) -> str:
+    return f"{worst} can enter this path ({point})"

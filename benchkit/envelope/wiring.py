@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from benchkit.envelope.margins import Findings
+from benchkit.envelope.margins import Findings, in_bench, in_sequence
 from benchkit.plan.plan import Plan
 
 __all__ = ["prove_wiring"]
@@ -14,22 +14,22 @@ def prove_wiring(plan: Plan, findings: Findings) -> None:
     for channel in plan.channels:
         if channel not in bench.wiring.channels:
             known = ", ".join(bench.wiring.channels)
-            findings.in_bench(
-                "wiring.channels",
+            findings.refuse(
+                in_bench("wiring.channels"),
                 f"channel {channel}, which {findings.sequence.path.name} measures, is not wired on this bench (wired: {known})",
             )
     sequence = findings.sequence.file
     temperature = sequence.conditions.temperature
     if temperature is not None:
         if bench.wiring.chamber is None:
-            findings.in_bench(
-                "wiring",
+            findings.refuse(
+                in_bench("wiring"),
                 f"{findings.sequence.path.name} sets temperatures, but no chamber is wired; expected wiring.chamber: the name of "
                 "an instrument with role: chamber",
             )
         if temperature.soak.drift_max_k_per_min is not None and bench.wiring.case_sensor is None:
-            findings.in_sequence(
-                "conditions.temperature.soak.drift_max",
+            findings.refuse(
+                in_sequence("conditions.temperature.soak.drift_max"),
                 "needs a case sensor, and the bench file has none (wiring.case_sensor); wire one, or leave drift_max out",
             )
     _prove_shared(plan, findings)
@@ -59,8 +59,8 @@ def _prove_shared(plan: Plan, findings: Findings) -> None:
             )
         ]
         if shared and wiring.position is None:
-            findings.in_bench(
-                f"wiring.channels.{channel}",
+            findings.refuse(
+                in_bench(f"wiring.channels.{channel}"),
                 f"shares source or power meter with channel {', '.join(shared)} but has no switch position; expected "
                 "position: {switch: NAME, close: [ROUTES]}",
             )
@@ -70,8 +70,8 @@ def _prove_shared(plan: Plan, findings: Findings) -> None:
             supply = getattr(channels[channel], pin)
             key = (supply.supply, supply.channel)
             if key in seen:
-                findings.in_bench(
-                    f"wiring.channels.{channel}.{pin}",
+                findings.refuse(
+                    in_bench(f"wiring.channels.{channel}.{pin}"),
                     f"output {supply.channel} of {supply.supply} also feeds the {pin} of channel {seen[key]}; each channel needs "
                     "an output of its own",
                 )

@@ -32,8 +32,8 @@ def cautions(sequence: Sequence, bench: Bench) -> list[str]:
         chamber = bench.file.instruments.get(bench.file.wiring.chamber or "")
         if isinstance(chamber, ChamberSettings) and chamber.coolant in ("carbon dioxide", "liquid nitrogen"):
             lines.append(
-                f"Asphyxiation: the chamber is cooled with {chamber.coolant}. Ventilate, use an oxygen alarm, do not leave people "
-                "alone in the room; local rules apply."
+                f"Asphyxiation: the chamber is cooled with {chamber.coolant}. Ventilate, use an oxygen alarm, do not leave "
+                "people alone in the room; local rules apply."
             )
     lines.append(
         f"Device: never above {limits.drain_voltage_max_v:g} V and {limits.drain_current_max_a * 1e3:g} mA at the drain, "

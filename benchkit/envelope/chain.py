@@ -1,0 +1,100 @@
+"""One channel's RF chain as the bench file states it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from benchkit.bench.model import AnalyserSettings, PowerMeterSettings, SourceSettings, SwitchSettings
+from benchkit.bench.paths import LossPath
+from benchkit.envelope.interval import Interval
+from benchkit.envelope.margins import Findings, in_bench
+from benchkit.envelope.rf_levels import RfTruths
+
+__all__ = ["AnalyserTap", "Chain", "chain_of"]
+
+
+@dataclass(frozen=True)
+class AnalyserTap:
+    """An analyser at the device's output, beside the power meter."""
+
+    name: str
+    settings: AnalyserSettings
+    path: LossPath
+    power_max_dbm: float
+    saturation_dbm: float | None
+
+
+@dataclass(frozen=True)
+class Chain:
+    """Instruments and paths, with what they stand."""
+
+    channel: str
+    source_name: str
+    source: SourceSettings
+    input_path: LossPath
+    input_power_max_dbm: float
+    switch_name: str | None
+    switch: SwitchSettings | None
+    output_path: LossPath
+    output_power_max_dbm: float
+    meter_name: str
+    meter: PowerMeterSettings
+    tap: AnalyserTap | None
+    truths: RfTruths
+
+    @property
+    def paths(self) -> tuple[LossPath, ...]:
+        return (self.input_path, self.output_path, *(() if self.tap is None else (self.tap.path,)))
+
+
+def chain_of(channel: str, findings: Findings) -> Chain | None:
+    """The chain; None, with a mistake, when a rating is missing without which nothing can be proved of it."""
+    bench = findings.bench
+    wiring = bench.file.wiring.channels[channel]
+    instruments, paths = bench.file.instruments, bench.file.paths
+    source, meter = instruments[wiring.input.source], instruments[wiring.output.power_meter]
+    switch = None if wiring.position is None else instruments[wiring.position.switch]
+    assert isinstance(source, SourceSettings), "load_bench checks roles"
+    assert isinstance(meter, PowerMeterSettings), "load_bench checks roles"
+    assert switch is None or isinstance(switch, SwitchSettings), "load_bench checks roles"
+    # The model has a default; that it is 0 dB is not for us to assume.
+    if "level_overshoot_db" not in source.model_fields_set:
+        findings.refuse(
+            in_bench(f"instruments.{wiring.input.source}.level_overshoot"),
+            "missing; how far the level goes too high while it settles, such as 0.3 dB; if it is known never to, write 0 dB",
+        )
+        return None
+    limits = findings.sequence.file.limits
+    return Chain(
+        channel=channel,
+        source_name=wiring.input.source,
+        source=source,
+        input_path=bench.paths[wiring.input.path],
+        input_power_max_dbm=paths[wiring.input.path].power_max_dbm,
+        switch_name=None if wiring.position is None else wiring.position.switch,
+        switch=switch,
+        output_path=bench.paths[wiring.output.path],
+        output_power_max_dbm=paths[wiring.output.path].power_max_dbm,
+        meter_name=wiring.output.power_meter,
+        meter=meter,
+        tap=_tap(channel, findings),
+        truths=RfTruths(
+            source_error=Interval.between(-source.level_accuracy_db, source.level_accuracy_db + source.level_overshoot_db),
+            input_saturation_dbm=paths[wiring.input.path].saturated_power_max_dbm,
+            gain=Interval.at_most(limits.gain_max_db),
+            saturation_dbm=limits.saturated_power_max_dbm,
+            output_saturation_dbm=paths[wiring.output.path].saturated_power_max_dbm,
+        ),
+    )
+
+
+def _tap(channel: str, findings: Findings) -> AnalyserTap | None:
+    bench = findings.bench
+    output = bench.file.wiring.channels[channel].output
+    if output.analyser is None or output.analyser_path is None:
+        return None
+    analyser, path = bench.file.instruments[output.analyser], bench.file.paths[output.analyser_path]
+    assert isinstance(analyser, AnalyserSettings), "load_bench checks roles"
+    return AnalyserTap(
+        output.analyser, analyser, bench.paths[output.analyser_path], path.power_max_dbm, path.saturated_power_max_dbm
+    )

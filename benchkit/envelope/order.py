@@ -1,0 +1,49 @@
+"""The order of operations, as the plan's structure gives it: what is on when, and what never changes meanwhile."""
+
+from __future__ import annotations
+
+from benchkit.envelope.dc import supplied_a, supplied_v
+from benchkit.envelope.drain import output_ratings
+from benchkit.envelope.margins import Findings, shown
+from benchkit.plan.plan import Plan
+
+__all__ = ["order_of_operations"]
+
+
+def order_of_operations(plan: Plan, findings: Findings) -> tuple[str, ...]:
+    """
+    What holds at every condition of the plan, in words. The engine's table of bias states (benchkit.engine.bias) has no other
+    order; each condition is one walk through it.
+    """
+    sequence, wiring = findings.sequence.file, findings.bench.file.wiring
+    bias = sequence.bias
+    lines = [
+        f"at each condition ({plan.condition_count}): gate to {shown(bias.pinch_off_v, 'V')} and read back, drain up from 0 V in "
+        "steps, gate trimmed, RF last; down in reverse, and so at every exit"
+    ]
+    if any(block.needs_drive for block in plan.measurements):
+        lines.append("RF comes on only on a biased device, at its ladder's lowest level, and is off before the frequency changes")
+    if any(wiring.channels[channel].position is not None for channel in plan.channels):
+        lines.append("the switch is set at the beginning of a condition, with RF, drain and gate off, and at no other time")
+    lines += _trim(plan, findings)
+    return tuple(lines)
+
+
+def _trim(plan: Plan, findings: Findings) -> list[str]:
+    sequence, wiring = findings.sequence.file, findings.bench.file.wiring
+    bias = sequence.bias
+    step_v = acts_a = 0.0
+    for channel in plan.channels:
+        gate, drain = wiring.channels[channel].gate, wiring.channels[channel].drain
+        accuracy = output_ratings(findings, gate.supply, gate.channel).voltage_accuracy
+        # A step ends at most this far from where it began: one end high, the other low.
+        errors_v = sum(supplied_v(value_v, accuracy).highest - value_v for value_v in (bias.pinch_off_v, bias.gate_from_v))
+        step_v = max(step_v, min(bias.gate_step_max_v, bias.gate_to_v - bias.pinch_off_v) + errors_v)
+        ratings = output_ratings(findings, drain.supply, drain.channel)
+        acts_a = max(acts_a, supplied_a(bias.drain_current_limit_a, ratings.current_accuracy).highest)
+    return [
+        f"the trim takes the gate from {shown(bias.gate_from_v, 'V')} to {shown(bias.gate_to_v, 'V')} at most, with a reading "
+        f"after each step; with the supply's errors no step is above {shown(step_v, 'V')}",
+        f"whatever the device draws on that way, even within one step, the drain supply ends it at {shown(acts_a, 'A')} or below "
+        f"(limits.drain_current_max: {shown(sequence.limits.drain_current_max_a, 'A')})",
+    ]
