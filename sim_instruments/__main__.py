@@ -12,6 +12,7 @@ import typer
 from benchkit.bench.load import load_bench
 from benchkit.errors import FileError
 from sim_instruments.bench_copy import write_bench_copy
+from sim_instruments.faults import read_faults
 from sim_instruments.served import QuickClock, serve
 from sim_instruments.twin import build_twin
 
@@ -37,6 +38,10 @@ def serve_command(
     ] = 0,
     ledger: Annotated[Path | None, typer.Option(help="File for what was done to the device, one JSON object a line")] = None,
     speed: Annotated[float, typer.Option(min=0.001, help="Seconds of the twin in one second")] = 1.0,
+    fault: Annotated[
+        list[str] | None,
+        typer.Option(metavar="NAME@WHEN", help="Goes wrong on purpose, e.g. gate-lost@12.5s or silent:output_meter@message 300"),
+    ] = None,
     write_bench: Annotated[
         Path | None, typer.Option(metavar="OUT", help="Write a copy of the bench file with the served addresses")
     ] = None,
@@ -45,7 +50,8 @@ def serve_command(
     clock = QuickClock(speed)
     try:
         bench = load_bench(bench_path)
-        twin = build_twin(bench, clock, seed=seed, unit=unit, ledger_path=ledger)
+        faults = [read_faults(fault, bench)] if fault else []
+        twin = build_twin(bench, clock, seed=seed, unit=unit, ledger_path=ledger, faults=faults)
 
         def announce(addresses: dict[str, str]) -> None:
             if write_bench is not None:

@@ -8,6 +8,7 @@ at once: an empty ledger is a file without lines, not a missing file. An existin
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -35,6 +36,8 @@ class Abuse:
     CHAMBER_RANGE = "chamber beyond its range"
     LEFT_ENERGISED = "left energised"
     LEFT_HOT_OR_COLD = "chamber left away from ambient"
+    STILL = "not ended in time after a fault"
+    ENERGISED_ON = "energised further after a fault had shown"
 
 
 @dataclass(frozen=True)
@@ -44,11 +47,14 @@ class Entry:
         t_s: Clock's monotonic time at which it happened (it may be noticed, and written, later). [s]
         what: One of the kinds in `Abuse`.
         detail: Where, how much, and the limit.
+        by: The fault whose own doing this is, where nobody could have prevented it (see faults/judgement.py); "": it is
+            charged to whoever commands the bench.
     """
 
     t_s: float
     what: str
     detail: str
+    by: str = ""
 
 
 class Ledger:
@@ -60,6 +66,8 @@ class Ledger:
     def __init__(self, path: Path | None = None) -> None:
         self._entries: list[Entry] = []
         self._path = path
+        self.judge: Callable[[float, str, str], str] | None = None
+        """Asked at each entry which fault it is the doing of; "": of none. Without faults nobody is asked."""
         if path is not None:
             path.open("a").close()
 
@@ -68,14 +76,22 @@ class Ledger:
         """What was noted since this ledger was opened, in the order it was noticed."""
         return tuple(self._entries)
 
+    @property
+    def charged(self) -> tuple[Entry, ...]:
+        """Those that are no fault's own doing: what the software has to answer for."""
+        return tuple(entry for entry in self._entries if not entry.by)
+
     def note(self, t: float, what: str, detail: str) -> None:
         """Write one entry. [s]"""
-        entry = Entry(t, what, detail)
+        entry = Entry(t, what, detail, "" if self.judge is None else self.judge(t, what, detail))
         self._entries.append(entry)
         # Opened for each entry: entries are rare, and nobody need remember to close a book that is not held open.
         if self._path is not None:
             with self._path.open("a", encoding="utf-8", newline="\n") as file:
-                file.write(json.dumps(asdict(entry)) + "\n")
+                written = asdict(entry)
+                if not entry.by:
+                    del written["by"]
+                file.write(json.dumps(written) + "\n")
 
 
 def read_ledger(path: Path) -> tuple[Entry, ...]:

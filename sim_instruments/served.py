@@ -56,6 +56,7 @@ class _Connection(asyncio.Protocol):
     def __init__(self, server: _Server, instrument: SimulatedInstrument) -> None:
         self._server, self._instrument = server, instrument
         self._port = instrument.open_port(on_reply=self._send_ready)
+        self._cuts = instrument.cuts
         self._transport: asyncio.Transport | None = None
         self._timer: asyncio.TimerHandle | None = None
 
@@ -70,11 +71,16 @@ class _Connection(asyncio.Protocol):
         self._server.connections.add(self)
 
     def data_received(self, data: bytes) -> None:
-        if not self._instrument.is_reachable:
+        if self.is_cut:
             self.abort()
             return
         self._port.write(data, self._server.settled_time())
         self._server.note_next_wake()
+
+    @property
+    def is_cut(self) -> bool:
+        """Whether a fault has broken it."""
+        return not self._instrument.is_reachable or self._cuts != self._instrument.cuts
 
     def pause_writing(self) -> None:
         # Who asks and never reads is not heard until it has read: its answers must not fill the memory.
@@ -133,6 +139,8 @@ class _Server:
         """Now, everything that was due before done. [s]"""
         t = self.clock.monotonic()
         self.twin.run_until(t)
+        for connection in [one for one in self.connections if one.is_cut]:
+            connection.abort()
         return t
 
     def note_next_wake(self) -> None:

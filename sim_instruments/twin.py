@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Protocol
 
@@ -12,11 +12,11 @@ from pyvisa.rname import parse_resource_name
 from benchkit.bench.load import Bench
 from benchkit.clock import Clock
 from benchkit.errors import FileError
-from sim_instruments.instruments import Executor, SimulatedInstrument, Surroundings, make_instrument
+from sim_instruments.instruments import SimulatedInstrument, Surroundings, make_instrument
 from sim_instruments.ledger import Ledger
 from sim_instruments.world import World
 
-__all__ = ["Fault", "Twin", "WorldAtLarge", "build_twin"]
+__all__ = ["Actor", "Fault", "Twin", "WorldAtLarge", "build_twin"]
 
 
 class WorldAtLarge(Surroundings, Protocol):
@@ -24,6 +24,17 @@ class WorldAtLarge(Surroundings, Protocol):
 
     def finish(self, t: float) -> None:
         """The end of the story: what is still energised goes into the ledger."""
+        ...
+
+
+class Actor(Protocol):
+    """What acts at a time of its own: an instrument with a message that waits, a fault."""
+
+    name: str
+    wakes_at: float
+
+    def wake(self, t: float) -> None:
+        """Act at `t`; `wakes_at` is later then, or infinite. [s]"""
         ...
 
 
@@ -66,9 +77,11 @@ class Twin:
         self.bench, self.clock, self.world, self.ledger = bench, clock, world, ledger
         self.next_wake = math.inf
         """When the next message that waits goes on. [s]"""
+        self.on_finish: Callable[[float], None] | None = None
+        """For faults: called when the story ends. [s]"""
         self.instruments: dict[str, SimulatedInstrument] = {}
         # In order, not a set: two runs of one seed must do the same in the same order.
-        self._waiting: dict[str, Executor] = {}
+        self._waiting: dict[str, Actor] = {}
         t = clock.monotonic()
         mistakes = []
         for name in bench.file.instruments:
@@ -77,7 +90,7 @@ class Twin:
             except FileError as error:
                 mistakes += [bench.mistake(mistake.key, mistake.message) for mistake in error.mistakes]
             else:
-                instrument.on_wait = self._note_waiting
+                instrument.on_wait = self.attend
                 self.instruments[name] = instrument
         if mistakes:
             raise FileError(mistakes)
@@ -101,16 +114,19 @@ class Twin:
             self._waiting = {name: one for name, one in self._waiting.items() if one.wakes_at < math.inf}
             self.next_wake = min([one.wakes_at for one in self._waiting.values()], default=math.inf)
 
+    def attend(self, actor: Actor) -> None:
+        """Let something that is no instrument act when its time comes; again whenever it has a new time."""
+        self._waiting[actor.name] = actor
+        if actor.wakes_at < self.next_wake:
+            self.next_wake = actor.wakes_at
+
     def finish(self) -> None:
         """The story ends now; may be called again if it goes on."""
         t = self.clock.monotonic()
         self.run_until(t)
         self.world.finish(t)
-
-    def _note_waiting(self, instrument: Executor) -> None:
-        self._waiting[instrument.name] = instrument
-        if instrument.wakes_at < self.next_wake:
-            self.next_wake = instrument.wakes_at
+        if self.on_finish is not None:
+            self.on_finish(t)
 
 
 def build_twin(

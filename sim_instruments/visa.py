@@ -23,6 +23,7 @@ from pyvisa_sim.sessions.session import MessageBasedSession, Session
 from benchkit.bench.load import Bench, load_bench
 from benchkit.clock import Clock, VirtualClock
 from benchkit.errors import FileError, Mistake
+from sim_instruments.faults import Whereabouts, read_faults
 from sim_instruments.instruments import Port, SimulatedInstrument
 from sim_instruments.twin import Fault, Twin, build_twin
 
@@ -44,6 +45,7 @@ class TwinSession(MessageBasedSession):  # type: ignore[misc]
         self._has_end = parsed.resource_class == "INSTR" and parsed.interface_type_const != constants.InterfaceType.asrl
         self._twin, self._instrument = twin, instrument
         self.port: Port = instrument.open_port(is_stream=not self._has_end)
+        self._cuts = instrument.cuts
         self._now = twin.clock.monotonic
         self._rest = b""
         self._timeout_s = 2.0
@@ -63,7 +65,7 @@ class TwinSession(MessageBasedSession):  # type: ignore[misc]
         return status
 
     def write(self, data: bytes) -> tuple[int, constants.StatusCode]:
-        if not self._instrument.is_reachable:
+        if not self._instrument.is_reachable or self._cuts != self._instrument.cuts:
             self._check_reachable()
         t = self._now()
         if self._twin.next_wake <= t:
@@ -72,7 +74,7 @@ class TwinSession(MessageBasedSession):  # type: ignore[misc]
         return len(data), Status.success
 
     def read(self, count: int) -> tuple[bytes, constants.StatusCode]:
-        if not self._instrument.is_reachable:
+        if not self._instrument.is_reachable or self._cuts != self._instrument.cuts:
             self._check_reachable()
         deadline = self._now() + self._timeout_s
         taken = b""
@@ -155,7 +157,7 @@ class TwinSession(MessageBasedSession):  # type: ignore[misc]
         return t
 
     def _check_reachable(self) -> None:
-        if not self._instrument.is_reachable:
+        if not self._instrument.is_reachable or self._cuts != self._instrument.cuts:
             raise VisaIOError(Status.error_connection_lost)
 
 
@@ -256,7 +258,10 @@ def open_library(
     seed: int = 1,
     unit: str = "L07-W1-01",
     ledger_path: Path | None = None,
-    faults: Sequence[Fault] = (),
+    faults: Sequence[str | Fault] = (),
+    span_s: float | None = None,
+    whereabouts: Whereabouts | None = None,
+    faults_path: Path | None = None,
 ) -> TwinLibrary:
     """
     A twin of its own, as a VISA library: `pyvisa.ResourceManager(open_library(...))`.
@@ -268,10 +273,14 @@ def open_library(
         seed: Of everything that is drawn.
         unit: Serial number of the unit on the bench.
         ledger_path: File for the ledger; None keeps it in memory.
-        faults: What shall go wrong on purpose.
+        faults: What shall go wrong on purpose, NAME@WHEN each (see benchkit.fault_text); or objects.
+        span_s: How long the run will take, for faults at a random moment. [s]
+        whereabouts: How far the run is, for faults at a point or a condition.
+        faults_path: File for what became of each fault.
 
     Raises:
-        FileError: Mistakes in the bench file, the device file or `twin:` mappings; or no bench file given.
+        FileError: Mistakes in the bench file, the device file or `twin:` mappings; no bench file given; or a text that is
+            no fault of this bench.
     """
     if bench is None:
         if bench_path is None:
@@ -280,5 +289,9 @@ def open_library(
         bench = load_bench(bench_path)
     # Libraries are cached by class and path; without a path of its own a second twin would be the first one.
     library = TwinLibrary(LibraryPath(f"twin-{next(_numbers)}", "made by open_library"))
-    library.twin = build_twin(bench, clock, seed=seed, unit=unit, ledger_path=ledger_path, faults=faults)
+    texts = [fault for fault in faults if isinstance(fault, str)]
+    planted = [fault for fault in faults if not isinstance(fault, str)]
+    if texts:
+        planted.append(read_faults(texts, bench, span_s=span_s, whereabouts=whereabouts, account=faults_path))
+    library.twin = build_twin(bench, clock, seed=seed, unit=unit, ledger_path=ledger_path, faults=planted)
     return library

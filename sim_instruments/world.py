@@ -86,10 +86,12 @@ class World:
         lines: list[tuple[float, float]] = []
         for channel, point in zip(self.channels, self._story.at(t).points, strict=True):
             path = channel.meters.get(analyser)
-            if path is None or point.response.output_dbm == -math.inf or not channel.is_connected():
+            if path is None or not channel.is_connected():
                 continue
-            at_pin = [(point.frequency_hz, point.response.output_dbm)]
-            at_pin += channel.device.harmonics(point.frequency_hz, point.response)
+            at_pin = channel.device.own_tone(point.response)
+            if point.response.output_dbm > -math.inf:
+                at_pin.append((point.frequency_hz, point.response.output_dbm))
+                at_pin += channel.device.harmonics(point.frequency_hz, point.response)
             lines += [(hz, level_dbm - path.loss_db(hz)) for hz, level_dbm in at_pin]
         return lines
 
@@ -202,6 +204,12 @@ class World:
         for source in self.ports.sources.values():
             self._story.stop_at(t, source.ends_at, source.look_at)
         self._story.stop_at(t, t)
+
+    def going_on(self, t: float) -> frozenset[tuple[str, str]]:
+        """Abuse that has begun and not ended at `t`: where, and which kind. [s]"""
+        self._begin_change(t)
+        self._story.stop(t)
+        return self._watch.going_on
 
     def finish(self, t: float) -> None:
         """

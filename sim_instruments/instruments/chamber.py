@@ -83,6 +83,15 @@ class SimulatedChamber(SimulatedInstrument):
             ]
         return commands
 
+    @property
+    def told(self) -> tuple[float, float, bool]:
+        """Set point, ramp and running, as it was told. [degC, K/min]"""
+        return self._setpoint_degc, self._rate_k_per_min, self._running
+
+    def watch(self, t: float) -> None:
+        """Its temperature limits act whether or not somebody asks. [s]"""
+        self._guard(t)
+
     def reset(self, t: float) -> None:
         self._default(t)
 

@@ -54,6 +54,8 @@ class Executor:
         """Called when a message has begun to wait."""
         self.is_reachable = True
         """For faults: whether it can be talked to at all."""
+        self.cuts = 0
+        """For faults: how often all its connections were cut; one made before the last cut is gone."""
         self.hears: Callable[[bytes, float], bytes | None] | None = None
         """For faults: what becomes of a message on its way in; None: it never arrives."""
         self.says: Callable[[Reply], Reply | None] | None = None

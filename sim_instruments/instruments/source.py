@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import ClassVar
 
 from benchkit.bench.model import SourceSettings
@@ -89,6 +90,11 @@ class SimulatedSource(SimulatedInstrument):
                 switch_setting("[:SOURce]:POWer:LIMit:STATe", lambda: self._limit_on, self._set_limit_state),
             ]
         return commands
+
+    @property
+    def active_limit_dbm(self) -> float:
+        """Level that its own limiter holds; infinity: it is not switched on. [dBm]"""
+        return self._limit_dbm if self._has_limit and self._limit_on else math.inf
 
     def reset(self, t: float) -> None:
         self._default(t)

@@ -8,6 +8,7 @@ to the case, have closed forms.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 __all__ = ["AirCourse", "ChamberAir"]
@@ -57,6 +58,8 @@ class ChamberAir:
         self.ambient_degc = ambient_degc
         self.setpoint_degc = ambient_degc
         self.is_running = False
+        self.does: Callable[[float, float, bool], tuple[float, float, bool]] | None = None
+        """A fault's place: from set point, ramp and running as it is told to what it does. [degC, K/min]"""
         # The moving set point, at the course's start, and its rate.
         self._reference_degc = ambient_degc
         self._reference_k_per_s = 0.0
@@ -73,6 +76,8 @@ class ChamberAir:
     def change(self, t: float, setpoint_degc: float, ramp_k_per_min: float, running: bool) -> None:
         """A new setting at `t`. [s, degC, K/min]"""
         self.advance(t)
+        if self.does is not None:
+            setpoint_degc, ramp_k_per_min, running = self.does(setpoint_degc, ramp_k_per_min, running)
         if running and not self.is_running:
             self._reference_degc = self.course.at(0.0)
         self.setpoint_degc, self.is_running = setpoint_degc, running

@@ -17,6 +17,9 @@ from sim_instruments.physics.spread import UnitSpread
 __all__ = ["DEAD", "ChannelDevice", "Response", "milliwatts"]
 
 NOTHING = -math.inf
+# A part that oscillates: common practice, no source. Far below its band, where its gain is highest, and only while it is on.
+OSCILLATION_HZ = 1.3e9
+OSCILLATES_ABOVE_A = 0.05
 KELVIN = 273.15
 # Width over which the saturated power dies as the drain voltage sinks below the knee.
 KNEE_WIDTH_V = 0.15
@@ -89,6 +92,8 @@ class ChannelDevice:
         """A fault's place: gain that was lost or won since the part was made. [dB]"""
         self.current_factor = 1.0
         """A fault's place: drain current against what it should be. [1]"""
+        self.oscillates_dbm = NOTHING
+        """A fault's place: output of a tone of its own making, while it draws current. [dBm]"""
         self._gain_offset_db = sizes.gain_db * spread.deviate("gain")
         self._saturated_dbm = saturation.saturated_power_dbm + sizes.saturated_power_db * spread.deviate("saturated power")
         self._threshold_v = drain.threshold_v + sizes.threshold_v * spread.deviate("threshold")
@@ -193,6 +198,12 @@ class ChannelDevice:
             (order * frequency_hz, response.output_dbm + dbc + (order - 1) * back_off_db)
             for order, dbc in ((2, self.file.harmonics.second_dbc), (3, self.file.harmonics.third_dbc))
         ]
+
+    def own_tone(self, response: Response) -> list[tuple[float, float]]:
+        """Where a fault makes it oscillate: its line at the output pin. [Hz, dBm]"""
+        if self.oscillates_dbm == NOTHING or response.drain_current_a < OSCILLATES_ABOVE_A:
+            return []
+        return [(OSCILLATION_HZ, self.oscillates_dbm)]
 
     def _rapp(self, x: float) -> float:
         # Rapp, in power: y = x / (1 + x^p)^(1/p), x = G Pin / Psat. Above saturation the same is written the other way

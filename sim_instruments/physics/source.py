@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 from sim_instruments.physics.settling import TIME_CONSTANTS_TO_END, TIME_CONSTANTS_TO_SETTLE
 
@@ -36,6 +37,8 @@ class SourcePort:
         self.is_on = False
         self.extra_db = 0.0
         """A fault's place: what the level is off by, beyond the instrument's accuracy. [dB]"""
+        self.limiter: Callable[[], float] | None = None
+        """A fault's place: the level that the source's own limiter does not let `extra_db` go beyond. [dBm]"""
         self.ends_at = NOTHING
         self.look_at = math.inf
         """Between a change and its end: the peak of its overshoot, or when most of the way is done. [s]"""
@@ -66,9 +69,18 @@ class SourcePort:
             self._bump_db = min(self._overshoot_db, OVERSHOOT_PART * max(0.0, level_dbm - before))
         self.look_at = t + self._time_constant_s * (self._peak() if self._bump_db > 0.0 else TIME_CONSTANTS_TO_LOOK)
 
+    @property
+    def target_dbm(self) -> float:
+        """The level it settles to, without a fault's; minus infinity: never set. [dBm]"""
+        return self._target_dbm
+
     def level_dbm(self, t: float) -> float:
         """At the connector; minus infinity when off. [dBm]"""
-        return self._level_dbm(t) + self.extra_db
+        level_dbm = self._level_dbm(t)
+        if self.limiter is None:
+            return level_dbm + self.extra_db
+        # The limiter holds back what the fault adds, never what was set: that is the instrument's own affair.
+        return min(level_dbm + self.extra_db, max(level_dbm, self.limiter()))
 
     def _level_dbm(self, t: float) -> float:
         if not self.is_on:

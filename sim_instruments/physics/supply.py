@@ -42,15 +42,24 @@ class SupplyPort:
 
     def __init__(self, name: str, channel: int, settling_time_s: float) -> None:
         self.name, self.channel = name, channel
-        self.current_limit_a = math.inf
+        self._limit_a = math.inf
         self.over_voltage_v: float | None = None
         self.over_current = False
         self.tripped: Trip = ""
         self.is_stuck_on = False
         """A fault's place: the output stays on whatever it is told."""
+        self.stands_at_v: float | None = None
+        """A fault's place: where its voltage stands while it is on, whatever it was set to. [V]"""
+        self.gives_at_most_a = math.inf
+        """A fault's place: it gives no more than this, whatever its current limit says. [A]"""
         self._is_on = False
         self._setting_v = 0.0
         self._voltage = Settling(settling_time_s, 0.0)
+
+    @property
+    def current_limit_a(self) -> float:
+        """What it gives at most. [A]"""
+        return min(self._limit_a, self.gives_at_most_a)
 
     @property
     def label(self) -> str:
@@ -72,13 +81,14 @@ class SupplyPort:
 
     def change(self, t: float, voltage_v: float, current_limit_a: float, on: bool) -> None:
         """A new setting at `t`; a tripped output stays off. [s, V, A]"""
-        self._setting_v, self.current_limit_a = voltage_v, current_limit_a
+        self._setting_v, self._limit_a = voltage_v, current_limit_a
         self._is_on = on and not self.tripped
         self.apply(t)
 
     def apply(self, t: float) -> None:
         """Move towards what its setting, trip and faults now say."""
-        self._voltage.move(t, float(self._setting_v) if self.is_on else 0.0)
+        on_v = self._setting_v if self.stands_at_v is None else self.stands_at_v
+        self._voltage.move(t, float(on_v) if self.is_on else 0.0)
 
     def trip(self, t: float, why: Trip) -> None:
         self.tripped = why

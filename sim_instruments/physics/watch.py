@@ -43,6 +43,11 @@ class Watch:
         self._going_on: set[tuple[str, str]] = set()
         self._drain_is_on = dict.fromkeys((channel.name for channel in channels), False)
 
+    @property
+    def going_on(self) -> frozenset[tuple[str, str]]:
+        """What has begun and not ended: where, and which kind of abuse."""
+        return frozenset(self._going_on)
+
     def note(self, t: float, what: str, detail: str) -> None:
         """Something that has no duration. [s]"""
         self._ledger.note(t, what, detail)

@@ -1,0 +1,68 @@
+"""Faults of wires and mains: connection reset, unplugged, power-cycled."""
+
+from __future__ import annotations
+
+import math
+
+from sim_instruments.faults.base import Excuse, Scene, TwinFault, unreachable_excuses
+from sim_instruments.ledger import Abuse
+
+__all__ = ["PowerCycled", "Reset", "Unplugged"]
+
+# From mains on until an instrument listens.
+START_UP_S = 3.0
+
+
+def cut(scene: Scene) -> None:
+    """All present connections are gone."""
+    scene.instrument.cuts += 1
+
+
+class Reset(TwinFault):
+    """All its connections break; new ones can be made at once. Settings stay."""
+
+    NAME = "reset"
+    TELLS = "an instrument's connection is reset by the other side"
+
+    def strike(self, scene: Scene, t: float) -> None:
+        cut(scene)
+
+
+class Unplugged(TwinFault):
+    """Its wire is out: it stands as it is and cannot be reached any more."""
+
+    NAME = "unplugged"
+    TELLS = "an instrument's wire is pulled: it stays as it is and can't be reached"
+
+    def strike(self, scene: Scene, t: float) -> None:
+        cut(scene)
+        scene.instrument.is_reachable = False
+
+    def excuses(self, scene: Scene) -> tuple[Excuse, ...]:
+        return unreachable_excuses(scene)
+
+
+class PowerCycled(TwinFault):
+    """Mains off and on: outputs off, settings at their defaults, away for three seconds."""
+
+    NAME = "power-cycled"
+    TELLS = "an instrument loses its mains for a moment, and with it all its settings"
+
+    def __init__(self) -> None:
+        self._back_s = math.inf
+
+    def strike(self, scene: Scene, t: float) -> None:
+        cut(scene)
+        scene.instrument.is_reachable = False
+        scene.instrument.reset(t)
+        self._back_s = t + START_UP_S
+        scene.wake_me(self._back_s)
+
+    def go_on(self, scene: Scene, t: float) -> None:
+        if t >= self._back_s:
+            scene.instrument.is_reachable = True
+            self._back_s = math.inf
+
+    def excuses(self, scene: Scene) -> tuple[Excuse, ...]:
+        # A gate supply without mains takes the gate away; the drain's protection holds the current, as with gate-lost.
+        return (Excuse(Abuse.GATE_REMOVED), Excuse(Abuse.DRAIN_WITHOUT_GATE)) if scene.gates() else ()

@@ -1,0 +1,79 @@
+"""Faults of DC supplies."""
+
+from __future__ import annotations
+
+from sim_instruments.faults.base import Excuse, Scene, TwinFault
+from sim_instruments.ledger import Abuse
+
+__all__ = ["CurrentLimit", "GateLost", "StuckOn"]
+
+# A tenth of what the part draws.
+COLLAPSED_A = 0.02
+
+
+class CurrentLimit(TwinFault):
+    """The output gives next to nothing: its voltage sinks to what the part can draw."""
+
+    NAME = "current-limit"
+    TELLS = "the drain supply drops into current limit at 20 mA"
+    PLACES = ("drain",)
+    NEEDS_STOP = True
+
+    def strike(self, scene: Scene, t: float) -> None:
+        self._port = port = scene.output()
+
+        def act() -> None:
+            port.gives_at_most_a = COLLAPSED_A
+
+        scene.world.alter(t, act)
+
+    def is_visible(self, scene: Scene, instrument: str, t: float) -> bool:
+        if instrument != self._port.name:
+            return False
+        terminal = scene.world.supply_terminal(self._port.name, self._port.channel, t)
+        return terminal.mode == "constant current" or bool(terminal.tripped)
+
+
+class StuckOn(TwinFault):
+    """The output's switch has welded: it stays on, and the supply believes that it is off. Its voltage can still be set."""
+
+    NAME = "stuck-on"
+    TELLS = "a supply's output will not switch off, and the supply says that it has"
+    PLACES = ("drain", "gate")
+
+    def strike(self, scene: Scene, t: float) -> None:
+        port = scene.output()
+
+        def act() -> None:
+            port.is_stuck_on = True
+
+        scene.world.alter(t, act)
+
+
+class GateLost(TwinFault):
+    """
+    The output falls to 0 V and stays there. A depletion-mode part then draws all that its drain supply gives: the drain's
+    current limit and trip, set beforehand, are what holds it below its maximum, and no reading is fast enough for that.
+    """
+
+    NAME = "gate-lost"
+    TELLS = "the gate supply fails to 0 V"
+    PLACES = ("gate",)
+    NEEDS_STOP = True
+
+    def strike(self, scene: Scene, t: float) -> None:
+        ports = scene.gates()
+
+        def act() -> None:
+            for port in ports:
+                port.stands_at_v = 0.0
+
+        scene.world.alter(t, act)
+
+    def excuses(self, scene: Scene) -> tuple[Excuse, ...]:
+        # Not the currents that follow: those the drain's protection prevents.
+        return (Excuse(Abuse.GATE_REMOVED), Excuse(Abuse.DRAIN_WITHOUT_GATE))
+
+    def is_visible(self, scene: Scene, instrument: str, t: float) -> bool:
+        channel = scene.channel
+        return channel.gate.is_on and instrument in (channel.gate.name, channel.drain.name)
