@@ -127,13 +127,7 @@ def _channel(file: BenchFile, wires: ChannelWiring, key: str) -> Iterator[Found]
         yield from _path(file, wires.output.analyser_path, f"{key}.output.analyser_path")
         if wires.output.analyser is None:
             yield f"{key}.output", "has an analyser_path but no analyser; expected the name of an instrument"
-    yield from _pin(file, wires.drain, f"{key}.drain")
-    yield from _pin(file, wires.gate, f"{key}.gate")
-    if (wires.drain.supply, wires.drain.channel) == (wires.gate.supply, wires.gate.channel):
-        yield (
-            f"{key}.gate",
-            f"output {wires.gate.channel} of {wires.gate.supply} feeds the drain; the gate needs another",
-        )
+    yield from _pins(file, wires, key)
     for pin in ("detector", "reference"):
         wired = getattr(wires, pin)
         if wired is not None:
@@ -145,6 +139,26 @@ def _channel(file: BenchFile, wires: ChannelWiring, key: str) -> Iterator[Found]
         )
     if wires.position is not None:
         yield from _role(file, wires.position.switch, "switch", f"{key}.position.switch")
+
+
+def _pins(file: BenchFile, wires: ChannelWiring, key: str) -> Iterator[Found]:
+    """Every output once; shares of all drains or of none, and 100 % in all."""
+    seen: dict[tuple[str, int], str] = {}
+    for name, pins in (("drain", wires.drains), ("gate", wires.gates)):
+        listed = isinstance(getattr(wires, f"{name}_pins"), tuple)
+        if not pins:
+            yield f"{key}.{name}", "is an empty list; expected {supply: NAME, channel: NUMBER}, or a list of these"
+        for index, pin in enumerate(pins):
+            where = f"{key}.{name}[{index}]" if listed else f"{key}.{name}"
+            yield from _pin(file, pin, where)
+            other = seen.setdefault((pin.supply, pin.channel), name)
+            if other != name or any((pin.supply, pin.channel) == (one.supply, one.channel) for one in pins[:index]):
+                yield where, f"output {pin.channel} of {pin.supply} feeds the {other}; the {name} needs another"
+    shares = [pin.share_percent for pin in wires.drains]
+    stated = [share for share in shares if share is not None]
+    if stated and (len(stated) < len(shares) or abs(sum(stated) - 100.0) > 1e-6):
+        said = ", ".join("none" if share is None else f"{share:g} %" for share in shares)
+        yield f"{key}.drain", f"shares are {said}; expected one for every drain, 100 % in all, or none"
 
 
 def _pin(file: BenchFile, pin: SupplyPin, key: str) -> Iterator[Found]:

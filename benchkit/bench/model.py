@@ -36,6 +36,7 @@ __all__ = [
     "CaseSensor",
     "ChamberSettings",
     "ChannelWiring",
+    "DrainPin",
     "InstrumentSettings",
     "LinkSettings",
     "LossTableFile",
@@ -251,6 +252,22 @@ class SupplyPin(FileModel):
     channel: int = Field(ge=1)
 
 
+class DrainPin(SupplyPin):
+    """One of a channel's drains. Of several, each a stage, `share` is its part of the quiescent current."""
+
+    share_percent: Percent | None = Field(
+        alias="share",
+        default=None,
+        gt=0,
+        le=100,
+        description="Of quiescent current, tolerance and current limit. With as many gates as drains, each gate is trimmed for "
+        "its own drain; without shares all gates move together and the sum is trimmed",
+    )
+    voltage_v: Volts | None = Field(
+        alias="voltage", default=None, gt=0, description="Its own; default: conditions.supply_voltage of the sequence"
+    )
+
+
 class VoltmeterPin(FileModel):
     voltmeter: str
 
@@ -272,11 +289,33 @@ class ChannelWiring(FileModel):
 
     input: RfInput
     output: RfOutput
-    drain: SupplyPin
-    gate: SupplyPin
+    drain_pins: DrainPin | tuple[DrainPin, ...] = Field(
+        alias="drain", description="One supply output, or a list: switched on in this order, off in reverse"
+    )
+    gate_pins: SupplyPin | tuple[SupplyPin, ...] = Field(
+        alias="gate", description="One supply output, or a list: all at pinch-off and verified before any drain comes on"
+    )
     detector: VoltmeterPin | None = Field(default=None, description="Detector diode's output")
     reference: VoltmeterPin | None = Field(default=None, description="Reference diode's output")
     position: SwitchPosition | None = None
+
+    @property
+    def drains(self) -> tuple[DrainPin, ...]:
+        """Every drain, in the order they are switched on."""
+        return self.drain_pins if isinstance(self.drain_pins, tuple) else (self.drain_pins,)
+
+    @property
+    def gates(self) -> tuple[SupplyPin, ...]:
+        return self.gate_pins if isinstance(self.gate_pins, tuple) else (self.gate_pins,)
+
+    @property
+    def drain(self) -> DrainPin:
+        """The first drain; most channels have but one."""
+        return self.drains[0]
+
+    @property
+    def gate(self) -> SupplyPin:
+        return self.gates[0]
 
 
 class WiringSettings(FileModel):

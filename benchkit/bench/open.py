@@ -1,13 +1,14 @@
-"""Opening and closing the lot, and making it safe: RF off, then drain off, then gate off; the order is the point."""
+"""Opening and closing the lot, and making it safe."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from types import TracebackType
 from typing import Any, cast
 
 from benchkit.bench.load import Bench
+from benchkit.bench.make_safe import make_bench_safe
 from benchkit.clock import Clock
 from benchkit.errors import BenchkitError, MakeSafeError, MisuseError
 from benchkit.link import LinkLog, VisaLink, open_library
@@ -15,11 +16,6 @@ from benchkit.roles import Analyser, Chamber, Instrument, PowerMeter, Source, Su
 from benchkit.roles.drivers import driver_class
 
 __all__ = ["IdentityRow", "OpenBench", "open_bench"]
-
-# A drain counts as off below this. A depletion-mode part must keep its gate until then.
-DRAIN_OFF_V = 0.5
-DRAIN_OFF_WAIT_S = 1.0
-DRAIN_OFF_POLL_S = 0.02
 
 
 @dataclass(frozen=True)
@@ -117,84 +113,22 @@ class OpenBench:
 
     def make_safe(self) -> None:
         """
-        RF off, then drain off, then gate off, each read back; the chamber sent to idle. One instrument's failure never keeps
-        another from being made safe.
-
-        A gate whose drain could not be verified off is held at pinch-off instead of being removed: without its gate a
-        depletion-mode part draws all that the drain supply gives.
+        RF off, then drain off, then gate off, each read back; the chamber sent to idle. See benchkit.bench.make_safe for its
+        rules. May be called again, and is by every exit.
 
         Raises:
-            MakeSafeError: Lists everything that could not be switched off or verified.
+            MakeSafeError: Lists everything that could not be switched off or verified, and what to do about it.
         """
         self._made_safe = True
-        failures: list[str] = []
-
-        def attempt(what: str, act: Callable[[], None]) -> bool:
-            try:
-                act()
-            except BenchkitError as error:
-                failures.append(f"{what}: {error}")
-                return False
-            return True
-
-        for name, instrument in self.instruments.items():
-            if isinstance(instrument, Source):
-                attempt(f"RF off ({name})", instrument.make_safe)
-
-        drains_off: dict[str, bool] = {}
-        for channel, wiring in self.bench.file.wiring.channels.items():
-            if isinstance(self.instruments.get(wiring.drain.supply), Supply):
-                supply = self.supply(wiring.drain.supply)
-                drains_off[channel] = attempt(
-                    f"drain {channel} off ({wiring.drain.supply} output {wiring.drain.channel})",
-                    lambda supply=supply, pin=wiring.drain: self._drain_off(supply, pin.channel),  # type: ignore[misc]
-                )
-        for channel, wiring in self.bench.file.wiring.channels.items():
-            if isinstance(self.instruments.get(wiring.gate.supply), Supply):
-                supply, output = self.supply(wiring.gate.supply), wiring.gate.channel
-                if drains_off.get(channel, False):
-                    attempt(
-                        f"gate {channel} off ({wiring.gate.supply} output {output})",
-                        lambda supply=supply, output=output: supply.make_output_safe(output),  # type: ignore[misc]
-                    )
-                elif self.hold_gate_v is not None:
-                    hold_v = self.hold_gate_v
-                    attempt(
-                        f"gate {channel} held at {hold_v:g} V ({wiring.gate.supply} output {output})",
-                        lambda supply=supply, output=output, hold_v=hold_v: self._hold(supply, output, hold_v),  # type: ignore[misc]
-                    )
-                    failures.append(f"gate {channel} left on, because drain {channel} could not be verified off")
-        if self.idle_temperature_degc is not None:
-            for name, instrument in self.instruments.items():
-                if isinstance(instrument, Chamber):
-                    idle_degc = self.idle_temperature_degc
-                    attempt(
-                        f"chamber to idle at {idle_degc:+g} °C ({name})",
-                        lambda chamber=instrument, idle_degc=idle_degc: _send_to_idle(chamber, idle_degc),  # type: ignore[misc]
-                    )
+        failures = make_bench_safe(
+            self.bench.file,
+            self.instruments,
+            self._clock,
+            hold_gate_v=self.hold_gate_v,
+            idle_temperature_degc=self.idle_temperature_degc,
+        )
         if failures:
             raise MakeSafeError(failures)
-
-    def _drain_off(self, supply: Supply, output: int) -> None:
-        """Off, read back, and seen to fall: capacitors hold a drain up after its supply is off."""
-        supply.make_output_safe(output)
-        waited_s = 0.0
-        while True:
-            supply.arm((output,))
-            voltage_v, _ = supply.collect()[output]
-            if voltage_v < DRAIN_OFF_V:
-                return
-            if waited_s >= DRAIN_OFF_WAIT_S:
-                raise MakeSafeError(
-                    [f"{supply.name} output {output} is off but still at {voltage_v:.3g} V after {waited_s:.1f} s"]
-                )
-            self._clock.sleep(DRAIN_OFF_POLL_S)
-            waited_s += DRAIN_OFF_POLL_S
-
-    @staticmethod
-    def _hold(supply: Supply, output: int, voltage_v: float) -> None:
-        supply.forget_settings()
-        supply.set_voltage(output, voltage_v)
 
     def close(self) -> None:
         """
@@ -230,12 +164,6 @@ class OpenBench:
                 failures.append(f"closing {name}: {error}")
         if failures:
             raise MakeSafeError(failures)
-
-
-def _send_to_idle(chamber: Chamber, idle_degc: float) -> None:
-    chamber.abandon()
-    chamber.forget_settings()
-    chamber.set_temperature(idle_degc)
 
 
 def open_bench(

@@ -22,12 +22,15 @@ POINTS = (
     Column("ladder", "1", "serial number of the drive ladder in the plan, from 0", "i8"),
     Column("step", "1", "step of the ladder, from 0", "i8"),
     Column("attempt", "1", "how often this ladder was begun, from 1", "i8"),
+    Column("tripped", "1", "1: this reading ended the run, by a limit or because it can't be trusted (see events)", "i8"),
     Column("time_s", TIME_UNITS, "when the instruments were armed"),
     *_WHERE,
     Column("frequency_hz", "Hz", "carrier frequency"),
     Column("drive_set_dbm", "dBm", "level asked for", plane="device input"),
     Column("source_level_dbm", "dBm", "level set at the source (raw)", plane="source connector"),
     Column("output_meter_dbm", "dBm", "power meter reading (raw)", plane="power meter connector"),
+    # Of one drain and one gate: raw. Of several stages, whose raw readings are in the stream `pins`: the currents' sum, the
+    # voltage that makes voltage x current the DC power, the last gate's voltage, the gate current furthest from zero.
     Column("drain_voltage_v", "V", "drain voltage (raw)", plane="drain supply"),
     Column("drain_current_a", "A", "drain current (raw)", plane="drain supply"),
     Column("gate_voltage_v", "V", "gate voltage (raw)", plane="gate supply"),
@@ -82,12 +85,19 @@ CHAMBER = (
 BIAS = (
     Column("time_s", TIME_UNITS, "when"),
     *_WHERE,
-    Column("state", "", "bias state reached", "S12"),
+    Column("state", "", "bias state when this was read", "S12"),
     Column("gate_voltage_v", "V", "gate voltage", plane="gate pin"),
     Column("drain_voltage_v", "V", "drain voltage", plane="drain pin"),
     Column("drain_current_a", "A", "drain current", plane="drain pin"),
     Column("gate_current_a", "A", "gate current", plane="gate pin"),
     Column("steps", "1", "readings the search for the quiescent current took", "i8"),
+)
+
+PINS = (
+    Column("point", "1", "serial number of the point", "i8"),
+    Column("pin", "", "drain or gate, and which stage of the channel", "S24"),
+    Column("voltage_v", "V", "voltage (raw)", plane="supply"),
+    Column("current_a", "A", "current (raw)", plane="supply"),
 )
 
 
@@ -104,5 +114,7 @@ def streams(plan: Plan, duration_s: float) -> tuple[StreamSpec, ...]:
         StreamSpec("ladders", LADDERS, plan.ladder_count),
         StreamSpec("events", EVENTS, 200 + 8 * plan.condition_count),
         StreamSpec("chamber", CHAMBER, 200 + int(duration_s / 5.0)),
-        StreamSpec("bias", BIAS, 4 + 2 * plan.condition_count),
+        StreamSpec("bias", BIAS, 4 + 3 * plan.condition_count),
+        # Only channels with several drains or gates write here.
+        StreamSpec("pins", PINS, 0),
     )

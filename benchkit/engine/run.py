@@ -2,26 +2,32 @@
 Carries out a plan, through roles only: temperatures outermost, then channels, then supply voltages; at each condition the
 part is biased up, measured ladder by ladder, and biased down again.
 
-Whoever calls run() makes the bench safe afterwards, however it ended (benchkit.campaign does).
+When something stops it, the bench is made safe first and the record told afterwards: a disk may be slow, or full. Whoever calls
+run() makes the bench safe once more, however it ended, and reports how that went (benchkit.campaign does).
 """
 
 from __future__ import annotations
 
+import contextlib
 import math
+from collections.abc import Mapping
 
-from benchkit.bench.model import ChamberSettings
+from benchkit.bench.model import ChamberSettings, SourceSettings
 from benchkit.bench.open import OpenBench
 from benchkit.clock import Clock
 from benchkit.engine.biasing import Biaser, BiasReading
 from benchkit.engine.hookup import Hookup, hook_up
 from benchkit.engine.journalist import Events, Progress, Sink
+from benchkit.engine.protections import Protections
 from benchkit.engine.soak import soak
 from benchkit.engine.station import ChannelStation
 from benchkit.engine.thermometer import Thermometer
 from benchkit.engine.walls import Walls
-from benchkit.errors import InstrumentError
+from benchkit.engine.warming import Warming
+from benchkit.errors import BenchkitError, InstrumentError, LimitError, LinkError, MakeSafeError
 from benchkit.measurements.base import Ladder, MeasurementBlock
 from benchkit.plan.plan import Condition, Plan
+from benchkit.roles import Source
 from benchkit.sequence.load import Sequence
 
 __all__ = ["Engine"]
@@ -40,11 +46,22 @@ class Engine:
         self._sink = sink
         self._progress = progress
         self.events = Events(sink, clock)
-        self._walls = Walls(sequence)
+        self._walls = Walls(sequence, self.events.note)
         chamber = bench.bench.file.wiring.chamber
         self._chamber = None if chamber is None or chamber not in bench.instruments else bench.chamber(chamber)
-        self._thermometer = Thermometer(self._chamber, sequence, sink, clock)
-        self._held_gate_v: dict[tuple[str, float], float] = {}
+        ratings = None if self._chamber is None else bench.bench.file.instruments[self._chamber.name]
+        assert ratings is None or isinstance(ratings, ChamberSettings), "load_bench checks roles"
+        self._chamber_ratings = ratings
+        self._thermometer = Thermometer(
+            self._chamber, sequence, sink, clock, self.events, ratings, bench.bench.path.name
+        )
+        sources = [one for one in bench.instruments.values() if isinstance(one, Source)]
+        self._protections = Protections(sequence, sources, self._chamber)
+        self._biaser: Biaser | None = None
+        self._condition: Condition | None = None
+        # What is still to be told to the record when a run is stopped: after make safe, not before.
+        self._untold: list[tuple[str, Mapping[str, float | int | str]]] = []
+        self._held_gates_v: dict[tuple[str, float], tuple[float, ...]] = {}
         self._points = 0
         self._spared = 0
         self._serial = 0
@@ -54,10 +71,20 @@ class Engine:
         The whole plan.
 
         Raises:
-            BenchkitError: What stopped it; the bench is as it was then, and must be made safe.
+            BenchkitError: What stopped it. The bench was made safe, as far as that could be done; the caller does so again, and
+            tells how it went.
         """
         self._bench.hold_gate_v = self._sequence.file.bias.pinch_off_v
-        self._prepare()
+        try:
+            self._prepare()
+            self._walk()
+            self.events.note("done", f"plan done: {self._points} points")
+            self._warm_up()
+        except BaseException as error:
+            self._stop(error)
+            raise
+
+    def _walk(self) -> None:
         temperature: float | None = math.nan
         for condition in self._plan.conditions():
             if condition.temperature_degc != temperature:
@@ -65,7 +92,45 @@ class Engine:
                 if temperature is not None:
                     self._reach(temperature)
             self._measure_condition(condition)
-        self.events.note("done", f"plan done: {self._points} points")
+
+    def _stop(self, error: BaseException) -> None:
+        """Something stopped the run: the part first, then the record, which is told everything even if it fails at something."""
+        if isinstance(error, LimitError) and self._biaser is not None and self._biaser.last is not None and not self._untold:
+            # A wall was hit while biasing, not at a point: the reading belongs into the bias log, with the state it was read in.
+            assert self._condition is not None, "set with the biaser"
+            self._untold.append(("bias", self._bias_row(self._condition, self._biaser, self._biaser.last, 0)))
+        try:
+            # Not told here what could not be made safe: the caller tries once more, and tells.
+            with contextlib.suppress(MakeSafeError):
+                self._bench.make_safe()
+                if self._biaser is not None:
+                    self._biaser.made_safe()
+        finally:
+            untold, self._untold = self._untold, []
+            for stream, row in untold:
+                # A record that fails now must not hide why the run was stopped; it fails again, and is told, at its end.
+                with contextlib.suppress(BenchkitError, OSError):
+                    self._sink.append(stream, row)
+            warming = self._warming()
+            if warming is not None:
+                with contextlib.suppress(BenchkitError, OSError):
+                    warming.warn()
+
+    def _warm_up(self) -> None:
+        """After a normal end: wait until the chamber may be opened, if the sequence asks for it."""
+        warming = self._warming()
+        if warming is not None:
+            self._bench.make_safe()
+            warming.wait()
+
+    def _warming(self) -> Warming | None:
+        settings = self._sequence.file.conditions.temperature
+        if settings is None or settings.warm_before_opening is None or self._bench.idle_temperature_degc is None:
+            return None
+        case = hook_up(self._bench, self._plan.channels[0]).case
+        return Warming(
+            settings, settings.warm_before_opening, case, self._thermometer, self._clock, self.events, self._progress
+        )
 
     def _prepare(self) -> None:
         """Known state everywhere, then the walls in the instruments, each read back, before anything is energised."""
@@ -75,8 +140,8 @@ class Engine:
             self.events.note("no protection", text, "warning")
         for name, instrument in self._bench.instruments.items():
             settings = self._bench.bench.file.instruments[name]
-            if settings.role == "source":
-                self._bench.source(name).set_level_limit(settings.level_max_dbm)
+            if isinstance(settings, SourceSettings):
+                self._bench.source(name).set_level_limit(self._highest_level_dbm(name, settings))
             if isinstance(settings, ChamberSettings) and self._chamber is not None:
                 limits = self._sequence.file.limits
                 low = max(limits.temperature_min_degc, settings.temperature_min_degc)
@@ -85,6 +150,26 @@ class Engine:
             instrument.check_errors()
         self._set_functions()
         self.events.note("prepared", "every instrument in its known, safe state; protections set and read back")
+
+    def _highest_level_dbm(self, source: str, settings: SourceSettings) -> float:
+        """
+        The highest level that the plan will ask of this source, rounded up to a hundredth: the tightest limit that lets the plan
+        through. The proof has shown that this level does no harm. [dBm]
+        """
+        levels = []
+        for channel in self._plan.channels:
+            wiring = self._bench.bench.file.wiring.channels[channel]
+            if wiring.input.source == source:
+                path = self._bench.bench.paths[wiring.input.path]
+                levels += [
+                    max(ladder.levels_dbm) + path.loss_db(ladder.frequency_hz)
+                    for block in self._plan.measurements
+                    for ladder in block.ladders()
+                    if ladder.levels_dbm
+                ]
+        if not levels:
+            return settings.level_max_dbm
+        return max(settings.level_min_dbm, min(settings.level_max_dbm, math.ceil(max(levels) * 100 + 1e-6) / 100))
 
     def _set_functions(self) -> None:
         """Volts for the diodes, four-wire ohms for the case."""
@@ -98,10 +183,9 @@ class Engine:
 
     def _reach(self, temperature_degc: float) -> None:
         settings = self._sequence.file.conditions.temperature
-        if self._chamber is None or settings is None:
+        ratings = self._chamber_ratings
+        if self._chamber is None or settings is None or ratings is None:
             raise InstrumentError("chamber", "the sequence sets a temperature and no chamber is open")
-        ratings = self._bench.bench.file.instruments[self._chamber.name]
-        assert isinstance(ratings, ChamberSettings), "load_bench checks roles"
         self._progress.stage(f"to {temperature_degc:+g} °C")
         self._bench.idle_temperature_degc = settings.idle_degc
         case = hook_up(self._bench, self._plan.channels[0]).case
@@ -125,28 +209,29 @@ class Engine:
 
     def _measure_condition(self, condition: Condition) -> None:
         hookup = hook_up(self._bench, condition.channel)
-        biaser = Biaser(hookup, self._sequence, self._clock, self._walls)
+        biaser = Biaser(hookup, self._sequence, self._clock, self._walls, self._protections)
+        self._biaser, self._condition = biaser, condition
         self._progress.stage(str(condition))
         if hookup.switch is not None:
             hookup.switch.connect(hookup.routes)
             self._clock.sleep(hookup.switch.settling_time_s)
         held = (condition.channel, condition.supply_voltage_v)
         hold = self._sequence.file.bias.retrim == "hold voltage"
-        gate_v = self._held_gate_v.get(held) if hold else None
-        reading, steps = biaser.bias_up(condition.supply_voltage_v, gate_voltage_v=gate_v)
-        if hold and gate_v is None:
-            self._held_gate_v[held] = hookup.gate.voltage_setpoint_v(hookup.gate_output)
-        self._note_bias(condition, biaser, reading, steps)
-        station = ChannelStation(
-            biaser, self._bench.bench.file, condition.supply_voltage_v, self._clock, self._walls, self._thermometer
+        reading, steps = biaser.bias_up(
+            condition.supply_voltage_v, gates_v=self._held_gates_v.get(held) if hold else None
         )
+        if hold:
+            self._held_gates_v.setdefault(held, biaser.gate_set_v)
+        self._sink.append("bias", self._bias_row(condition, biaser, reading, steps))
+        station = ChannelStation(biaser, self._bench.bench.file, self._clock, self._walls, self._thermometer)
         for measurement, block in enumerate(self._plan.measurements):
             for ladder in block.ladders():
                 self._measure_ladder(condition, measurement, block, ladder, station, hookup)
         station.rest()
         reading = biaser.read()
         biaser.bias_down()
-        self._note_bias(condition, biaser, reading, 0)
+        self._sink.append("bias", self._bias_row(condition, biaser, reading, 0))
+        self._biaser = self._condition = None
 
     def _measure_ladder(
         self,
@@ -162,13 +247,14 @@ class Engine:
             "ladder": self._serial,
             "measurement": measurement,
             "attempt": 1,
+            "tripped": 0,
             "channel": condition.channel,
             "temperature_set_degc": temperature,
             "supply_voltage_set_v": condition.supply_voltage_v,
         }
         self._serial += 1
         start_s = self._clock.now()
-        points, status, reason = 0, "torn", ""
+        points, status, reason = 0, "complete", ""
         planned = len(ladder.levels_dbm) or block.point_count() // block.ladder_count()
         append, measuring = self._sink.append, block.measure(ladder, station)
         try:
@@ -180,42 +266,56 @@ class Engine:
                     status = "stopped" if reason else "complete"
                     break
                 append("points", {**reading, **where, "point": self._points, "step": points})
+                for pin, voltage_v, current_a in station.pins:
+                    append("pins", {"point": self._points, "pin": pin, "voltage_v": voltage_v, "current_a": current_a})
                 self._points += 1
                 points += 1
                 self._progress.point(self._points, self._spared)
         except BaseException as error:
+            if station.is_refused and station.present and isinstance(error, BenchkitError) and not isinstance(error, LinkError):
+                # It is what ended the run, by a limit or because it cannot be trusted.
+                row = {**station.present, **where, "tripped": 1, "point": self._points, "step": points}
+                self._untold.append(("points", row))
+                self._untold += [
+                    ("pins", {"point": self._points, "pin": pin, "voltage_v": voltage_v, "current_a": current_a})
+                    for pin, voltage_v, current_a in station.pins
+                ]
+                points += 1
             reason = " ".join(str(error).split())[:96]
+            self._untold.append(("ladders", self._ladder_row(where, ladder, start_s, points, "torn", reason)))
             raise
-        finally:
-            self._spared += max(0, planned - points)
-            append(
-                "ladders",
-                {
-                    **where,
-                    "frequency_hz": ladder.frequency_hz,
-                    "start_s": start_s,
-                    "end_s": self._clock.now(),
-                    "points": points,
-                    "status": status,
-                    "stop_reason": reason,
-                },
-            )
+        self._spared += max(0, planned - points)
+        append("ladders", self._ladder_row(where, ladder, start_s, points, status, reason))
         if block.needs_drive:
             station.rest()
-        for instrument in (hookup.source, hookup.meter, hookup.drain, hookup.gate):
+        for instrument in (hookup.source, hookup.meter, *hookup.supplies):
             if instrument is not None:
                 instrument.check_errors()
+        if self._biaser is not None:
+            self._biaser.check_held()
 
-    def _note_bias(self, condition: Condition, biaser: Biaser, reading: BiasReading, steps: int) -> None:
-        self._sink.append(
-            "bias",
-            {
-                "time_s": self._clock.now(),
-                "channel": condition.channel,
-                "temperature_set_degc": math.nan if condition.temperature_degc is None else condition.temperature_degc,
-                "supply_voltage_set_v": condition.supply_voltage_v,
-                "state": biaser.state.value,
-                **vars(reading),
-                "steps": steps,
-            },
-        )
+    def _ladder_row(
+        self, where: Mapping[str, float | int | str], ladder: Ladder, start_s: float, points: int, status: str, reason: str
+    ) -> dict[str, float | int | str]:
+        return {
+            **{name: value for name, value in where.items() if name != "tripped"},
+            "frequency_hz": ladder.frequency_hz,
+            "start_s": start_s,
+            "end_s": self._clock.now(),
+            "points": points,
+            "status": status,
+            "stop_reason": reason,
+        }
+
+    def _bias_row(
+        self, condition: Condition, biaser: Biaser, reading: BiasReading, steps: int
+    ) -> dict[str, float | int | str]:
+        return {
+            "time_s": self._clock.now(),
+            "channel": condition.channel,
+            "temperature_set_degc": math.nan if condition.temperature_degc is None else condition.temperature_degc,
+            "supply_voltage_set_v": condition.supply_voltage_v,
+            "state": biaser.state.value,
+            **vars(reading),
+            "steps": steps,
+        }

@@ -12,13 +12,12 @@ from dataclasses import dataclass
 
 from benchkit.clock import Clock
 from benchkit.engine.journalist import Progress
-from benchkit.engine.thermometer import Thermometer
-from benchkit.errors import ConditionError, InstrumentError
-from benchkit.quantities import pt100_temperature_degc
+from benchkit.engine.thermometer import Thermometer, case_temperature_degc
+from benchkit.errors import ConditionError
 from benchkit.roles import Chamber, Voltmeter
 from benchkit.sequence.model import SoakSettings
 
-__all__ = ["SoakOutcome", "soak"]
+__all__ = ["SoakOutcome", "read_both", "soak"]
 
 # The drift is the slope over this long: shorter, and the sensor's noise counts as drift.
 DRIFT_WINDOW_S = 60.0
@@ -59,6 +58,7 @@ def soak(
         LimitError: The air left the device's limits.
     """
     begin_s = clock.monotonic()
+    thermometer.hold(False)
     thermometer.set_degc = target_degc
     start_degc = chamber.measure_air()
     chamber.set_ramp(ramp_k_per_min)
@@ -70,7 +70,7 @@ def soak(
     inside_since_s: float | None = None
     window: deque[tuple[float, float]] = deque()
     while True:
-        case_degc = _read(case, thermometer)
+        case_degc = read_both(case, thermometer)
         air_degc, now_s = thermometer.air_degc, clock.monotonic()
         window.append((now_s, case_degc))
         while len(window) > 2 and now_s - window[1][0] >= DRIFT_WINDOW_S:
@@ -82,39 +82,44 @@ def soak(
             arrived_s = now_s
         still = settings.drift_max_k_per_min is None or abs(drift) <= settings.drift_max_k_per_min
         if inside_since_s is not None and now_s - inside_since_s >= settings.in_tolerance_for_s and still:
+            thermometer.hold(True)
             return SoakOutcome(now_s - begin_s, air_degc, case_degc, drift)
         if arrived_s is None and now_s - begin_s > patience_s:
             raise ConditionError(
                 f"chamber {chamber.name} stands at {air_degc:+.1f} °C {(now_s - begin_s) / 60:.0f} min after it was sent to "
-                f"{target_degc:+g} °C; at {ramp_k_per_min:g} K/min it should have arrived. Is it running, is its door closed?"
+                f"{target_degc:+g} °C; at {ramp_k_per_min:g} K/min it should have arrived. The part is unpowered. Is the chamber "
+                "running, is its door closed, has it coolant?"
             )
         if arrived_s is not None and now_s - arrived_s > settings.at_most_s:
-            why = (
-                f"the air left {target_degc:+g} °C ± {settings.tolerance_k:g} K again and stands at {air_degc:+.2f} °C"
-                if not inside
-                else f"the case ({case_degc:+.2f} °C) still drifts by {drift:+.3f} K/min"
-            )
             raise ConditionError(
-                f"soak at {target_degc:+g} °C not done after {settings.at_most_s / 60:.0f} min: {why} ({source}.at_most)"
+                f"soak at {target_degc:+g} °C not done after {settings.at_most_s / 60:.0f} min: "
+                f"{_obstacle(target_degc, settings, air_degc, case_degc, drift, inside)} ({source}.at_most). The part is "
+                "unpowered. Allow more time or drift, or look after the chamber"
             )
         progress.waiting(f"soak to {target_degc:+g} °C: air {air_degc:+.1f} °C, case {case_degc:+.1f} °C, {drift:+.2f} K/min")
         clock.sleep(settings.poll_every_s)
 
 
-def _read(case: Voltmeter | None, thermometer: Thermometer) -> float:
-    """Chamber and case at one time. [degC]"""
+def read_both(case: Voltmeter | None, thermometer: Thermometer) -> float:
+    """Chamber and case at one time, logged and checked; returns the case. [degC]"""
     if case is not None:
         case.arm()
     thermometer.arm_if_due(always=True)
-    case_degc = math.nan
-    if case is not None:
-        case_ohm = case.collect()
-        try:
-            case_degc = float(pt100_temperature_degc(case_ohm))
-        except ValueError as error:
-            raise InstrumentError(case.name, f"case sensor reads {case_ohm:.6g} ohm: {error}; is it connected?") from error
+    case_degc = math.nan if case is None else case_temperature_degc(case, case.collect())
     thermometer.collect(case_degc)
     return case_degc
+
+
+def _obstacle(
+    target_degc: float, settings: SoakSettings, air_degc: float, case_degc: float, drift: float, inside: bool
+) -> str:
+    if not inside:
+        return f"the air left {target_degc:+g} °C ± {settings.tolerance_k:g} K again and stands at {air_degc:+.2f} °C"
+    limit = settings.drift_max_k_per_min
+    if limit is not None and not abs(drift) <= limit:
+        return f"the case ({case_degc:+.2f} °C) still drifts by {drift:+.3f} K/min, and {limit:g} K/min counts as still"
+    stay = f"within {settings.tolerance_k:g} K for {settings.in_tolerance_for_s / 60:g} min"
+    return f"the air ({air_degc:+.2f} °C) did not stay {stay}"
 
 
 def _slope_k_per_min(window: deque[tuple[float, float]]) -> float:

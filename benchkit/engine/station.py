@@ -11,13 +11,13 @@ import math
 from benchkit.bench.model import BenchFile
 from benchkit.clock import Clock
 from benchkit.engine.bias import BiasState
-from benchkit.engine.biasing import Biaser
-from benchkit.engine.thermometer import Thermometer
+from benchkit.engine.biasing import Biaser, as_one, check_each
+from benchkit.engine.pins import PinReader
+from benchkit.engine.thermometer import Thermometer, case_temperature_degc
 from benchkit.engine.uncertainty import Accuracies
 from benchkit.engine.walls import Walls
 from benchkit.errors import InstrumentError, MisuseError
 from benchkit.measurements.base import Reading
-from benchkit.quantities import pt100_temperature_degc
 from benchkit.roles import PowerMeter, Source
 
 __all__ = ["ChannelStation"]
@@ -27,14 +27,25 @@ DRAIN_SAG_V = 0.15
 
 
 class ChannelStation:
-    """Implements benchkit.measurements.Station for one biased channel."""
+    """
+    Implements benchkit.measurements.Station for one biased channel.
 
-    def __init__(
-        self, biaser: Biaser, bench: BenchFile, supply_voltage_v: float, clock: Clock, walls: Walls, thermometer: Thermometer
-    ) -> None:
+    Attributes:
+        present: The reading taken last, as far as it got.
+        is_refused: Whether read() did not hand it on: a wall was hit, or something failed. For the record.
+        pins: Voltage and current of each drain and gate of that reading, by label, where there are several.
+    """
+
+    def __init__(self, biaser: Biaser, bench: BenchFile, clock: Clock, walls: Walls, thermometer: Thermometer) -> None:
+        self.present: Reading = {}
+        self.is_refused = False
+        self.pins: list[tuple[str, float, float]] = []
         self._biaser = biaser
         self._hookup = biaser.hookup
-        self._supply_voltage_v = supply_voltage_v
+        self._drains_set_v = biaser.drain_set_v
+        self._reader = PinReader((*biaser.hookup.drains, *biaser.hookup.gates))
+        self._drain_count = len(biaser.hookup.drains)
+        self._is_plain = len(biaser.hookup.drains) == len(biaser.hookup.gates) == 1
         self._clock = clock
         self._walls = walls
         self._thermometer = thermometer
@@ -66,109 +77,145 @@ class ChannelStation:
         source, _ = self._rf()
         if math.isnan(self._frequency_hz):
             raise MisuseError("drive() before tune(): the path's loss is not known")
-        source.set_level(level_dbm + self._input_loss_db)
         if self._biaser.state is not BiasState.DRIVEN:
+            # Refused before anything is sent; and from here on RF may be on, even if the next message fails.
             self._biaser.rf_on()
+            source.set_level(level_dbm + self._input_loss_db)
             source.output_on()
+        else:
+            source.set_level(level_dbm + self._input_loss_db)
         source.confirm()
         self._drive_dbm = level_dbm
         self._clock.sleep(source.settling_time_s)
 
     def rest(self) -> None:
-        """RF off. The device stays biased."""
+        """
+        RF off, read back. The device stays biased.
+
+        Raises:
+            InstrumentError: The source does not do what it is told; then nothing about the drive can be believed.
+        """
         if self._biaser.state is BiasState.DRIVEN:
             source, _ = self._rf()
             source.output_off()
+            if source.is_output_on():
+                raise InstrumentError(
+                    source.name, "RF reads on after it was switched off: it does not do what it is told. Switch it off by hand"
+                )
             self._biaser.rf_off()
         self._drive_dbm = math.nan
 
     def read(self) -> Reading:
-        """One point: every instrument armed, every instrument collected, corrected to the device's planes, checked."""
+        """
+        One point: every instrument armed, every instrument collected, corrected to the device's planes, checked.
+
+        Raises:
+            LimitError: A limit is passed, or a quantity that guards the part reads no number; `present` keeps the reading.
+            InstrumentError: A drain is not at its voltage, or the case sensor reads no temperature.
+        """
         hookup = self._hookup
         driven = self._biaser.state is BiasState.DRIVEN
         meter = hookup.meter if driven else None
+        self.present, self.pins, self.is_refused = {}, [], True
         time_s = self._clock.now()
         if meter is not None:
             meter.arm()
-        shared = hookup.drain is hookup.gate
-        hookup.drain.arm((hookup.drain_output, hookup.gate_output) if shared else (hookup.drain_output,))
-        if not shared:
-            hookup.gate.arm((hookup.gate_output,))
+        self._reader.arm()
         voltmeters = (hookup.detector, hookup.reference, hookup.case)
         for voltmeter in voltmeters:
             if voltmeter is not None:
                 voltmeter.arm()
         self._thermometer.arm_if_due()
 
-        drain = hookup.drain.collect()
-        drain_v, drain_a = drain[hookup.drain_output]
-        gate_v, gate_a = (drain if shared else hookup.gate.collect())[hookup.gate_output]
-        detector_v, reference_v, case_ohm = (
-            math.nan if voltmeter is None else voltmeter.collect() for voltmeter in voltmeters
-        )
-        output_meter_dbm = math.nan if meter is None else meter.collect()
-        case_degc = math.nan if math.isnan(case_ohm) else self._case_degc(case_ohm)
-        self._thermometer.collect(case_degc)
-
-        reading = {
+        values = self._reader.collect()
+        if self._is_plain:
+            (drain_v, drain_a), (gate_v, gate_a) = values
+        else:
+            drain_v, drain_a, gate_v, gate_a = self._stages(values)
+        # From here on this is a reading that must not be lost, whatever the other instruments do.
+        self.present = reading = {
             "time_s": time_s,
             "frequency_hz": self._frequency_hz,
             "drive_set_dbm": self._drive_dbm,
-            "output_meter_dbm": output_meter_dbm,
             "drain_voltage_v": drain_v,
             "drain_current_a": drain_a,
             "gate_voltage_v": gate_v,
             "gate_current_a": gate_a,
-            "detector_v": detector_v,
-            "reference_v": reference_v,
-            "case_ohm": case_ohm,
-            "case_degc": case_degc,
-            "chamber_degc": self._thermometer.air_degc,
         }
+        if driven:
+            reading["source_level_dbm"] = self._drive_dbm + self._input_loss_db
+            reading["input_loss_db"] = self._input_loss_db
+            reading["input_dbm"] = self._drive_dbm
+            reading["u_input_db"] = self._u_input_db
+        # At once: what guards the part waits for no other instrument, which may be slow, or never answer.
+        self._walls.check_guards(reading, self._where)
+        detector_v, reference_v, case_ohm = (
+            math.nan if voltmeter is None else voltmeter.collect() for voltmeter in voltmeters
+        )
+        reading["detector_v"], reading["reference_v"], reading["case_ohm"] = detector_v, reference_v, case_ohm
+        output_meter_dbm = math.nan if meter is None else meter.collect()
+        reading["output_meter_dbm"] = output_meter_dbm
+        case_degc = math.nan if hookup.case is None else case_temperature_degc(hookup.case, case_ohm)
+        reading["case_degc"] = case_degc
+        self._thermometer.collect(case_degc)
+        reading["chamber_degc"] = self._thermometer.air_degc
+
         accuracies = self._accuracies
-        reading["u_drain_voltage_v"] = accuracies.u_drain_voltage_v(drain_v)
-        reading["u_drain_current_a"] = accuracies.u_drain_current_a(drain_a)
+        if self._is_plain:
+            reading["u_drain_voltage_v"] = accuracies.u_drain_voltage_v(drain_v)
+            reading["u_drain_current_a"] = accuracies.u_drain_current_a(drain_a)
+        else:
+            drains = values[: self._drain_count]
+            reading["u_drain_voltage_v"], reading["u_drain_current_a"] = accuracies.u_drains(drains)
         reading["u_gate_voltage_v"] = accuracies.u_gate_voltage_v(gate_v)
         reading["u_detector_v"] = accuracies.u_detector_v(detector_v, reference_v)
         if driven:
             self._correct(reading, output_meter_dbm)
-        self._walls.check(reading, self._where)
-        if drain_v < self._supply_voltage_v - DRAIN_SAG_V - 3 * reading["u_drain_voltage_v"]:
-            tripped = hookup.drain.is_tripped(hookup.drain_output)
-            raise InstrumentError(
-                hookup.drain.name,
-                f"output {hookup.drain_output} (drain {hookup.channel}) reads {drain_v:.4g} V instead of "
-                f"{self._supply_voltage_v:.4g} V at {drain_a * 1e3:.4g} mA; "
-                + ("its protection has tripped" if tripped else "it is in current limit, or its lead has come loose"),
-            )
+        self._walls.check_rest(reading, self._where)
+        if output_meter_dbm > self._meter_range[1]:
+            # Too much for the meter to be a result; enough to be held against the limit.
+            self._walls.check_rest({**reading, "output_dbm": output_meter_dbm + self._output_loss_db}, self._where)
+        if not self._is_plain:
+            check_each(self._walls, values[: self._drain_count], values[self._drain_count :], self._where)
+        lowest_v = DRAIN_SAG_V + 3 * reading["u_drain_voltage_v"]
+        for index, set_v in enumerate(self._drains_set_v):
+            if values[index][0] < set_v - lowest_v:
+                self._sagged(index, *values[index])
+        self.is_refused = False
         return reading
+
+    def _stages(self, values: list[tuple[float, float]]) -> tuple[float, float, float, float]:
+        """Several drains and gates: kept one by one for the record, and taken as one."""
+        pins = (*self._hookup.drains, *self._hookup.gates)
+        self.pins = [(pin.label, *value) for pin, value in zip(pins, values, strict=True)]
+        one = as_one(values[: self._drain_count], values[self._drain_count :])
+        return one.drain_voltage_v, one.drain_current_a, one.gate_voltage_v, one.gate_current_a
+
+    def _sagged(self, index: int, drain_v: float, drain_a: float) -> None:
+        pin = self._hookup.drains[index]
+        tripped = pin.supply.is_tripped(pin.output)
+        raise InstrumentError(
+            pin.supply.name,
+            f"output {pin.output} ({pin.label}) reads {drain_v:.4g} V instead of {self._drains_set_v[index]:.4g} V at "
+            f"{drain_a * 1e3:.4g} mA; "
+            + ("its protection has tripped" if tripped else "it is in current limit, or its lead has come loose"),
+        )
 
     def _correct(self, reading: Reading, output_meter_dbm: float) -> None:
         """Raw levels to the device's planes; a meter reading outside the meter's range is no reading."""
-        input_dbm = self._drive_dbm
+        input_dbm = reading["input_dbm"]
         low_dbm, high_dbm = self._meter_range
         in_range = low_dbm <= output_meter_dbm <= high_dbm
         output_dbm = output_meter_dbm + self._output_loss_db if in_range else math.nan
-        reading["source_level_dbm"] = input_dbm + self._input_loss_db
-        reading["input_loss_db"] = self._input_loss_db
         reading["output_loss_db"] = self._output_loss_db
-        reading["input_dbm"] = input_dbm
         reading["output_dbm"] = output_dbm
         reading["gain_db"] = output_dbm - input_dbm
-        reading["u_input_db"] = self._u_input_db
         reading["u_output_db"] = self._u_output_db
         dc_w = reading["drain_voltage_v"] * reading["drain_current_a"]
         if in_range and dc_w > 0:
             output_w, input_w = 1e-3 * 10 ** (output_dbm / 10), 1e-3 * 10 ** (input_dbm / 10)
             reading["drain_efficiency_percent"] = 100 * output_w / dc_w
             reading["pae_percent"] = 100 * (output_w - input_w) / dc_w
-
-    def _case_degc(self, case_ohm: float) -> float:
-        try:
-            return float(pt100_temperature_degc(case_ohm))
-        except ValueError as error:
-            name = self._hookup.case.name if self._hookup.case is not None else "case sensor"
-            raise InstrumentError(name, f"case sensor reads {case_ohm:.6g} ohm: {error}; is it connected?") from error
 
     def _rf(self) -> tuple[Source, PowerMeter]:
         source, meter = self._hookup.source, self._hookup.meter

@@ -7,12 +7,15 @@ An accuracy is a limit of error: rectangular, u = a / sqrt(3) (JCGM 100, 4.3.7).
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from benchkit.bench.model import (
     AmpereAccuracy,
     BenchFile,
     PowerMeterSettings,
     SourceSettings,
+    SupplyChannelRatings,
+    SupplyPin,
     SupplySettings,
     VoltAccuracy,
     VoltmeterSettings,
@@ -30,15 +33,13 @@ class Accuracies:
     def __init__(self, bench: BenchFile, hookup: Hookup) -> None:
         wiring = bench.wiring.channels[hookup.channel]
         source, meter = bench.instruments[wiring.input.source], bench.instruments[wiring.output.power_meter]
-        drain, gate = bench.instruments[wiring.drain.supply], bench.instruments[wiring.gate.supply]
         assert isinstance(source, SourceSettings), "load_bench checks roles"
         assert isinstance(meter, PowerMeterSettings), "load_bench checks roles"
-        assert isinstance(drain, SupplySettings), "load_bench checks roles"
-        assert isinstance(gate, SupplySettings), "load_bench checks roles"
         self.meter_range_dbm = (meter.range_min_dbm, meter.range_max_dbm)
         self._source_db, self._meter_db = source.level_accuracy_db, meter.accuracy_db
-        self._drain = drain.channels[wiring.drain.channel]
-        self._gate = gate.channels[wiring.gate.channel]
+        self._drains = [_ratings(bench, pin) for pin in wiring.drains]
+        # The gate voltage on record is the last gate's (see biasing.as_one).
+        self._drain, self._gate = self._drains[0], _ratings(bench, wiring.gates[-1])
         pins = [pin for pin in (wiring.detector, wiring.reference) if pin is not None]
         self._voltmeters: list[VoltAccuracy] = []
         for pin in pins:
@@ -60,6 +61,14 @@ class Accuracies:
     def u_drain_current_a(self, value_a: float) -> float:
         return _amperes(self._drain.current_accuracy, value_a)
 
+    def u_drains(self, values: Sequence[tuple[float, float]]) -> tuple[float, float]:
+        """Of several drains as one: the voltage's largest, and that of the currents' sum, outputs independent. [V, A]"""
+        pairs = list(zip(self._drains, values, strict=True))
+        return (
+            max(_volts(ratings.voltage_accuracy, voltage_v) for ratings, (voltage_v, _) in pairs),
+            math.hypot(*(_amperes(ratings.current_accuracy, current_a) for ratings, (_, current_a) in pairs)),
+        )
+
     def u_gate_voltage_v(self, value_v: float) -> float:
         return _volts(self._gate.voltage_accuracy, value_v)
 
@@ -69,6 +78,12 @@ class Accuracies:
         return math.sqrt(
             sum(_volts(accuracy, value) ** 2 for accuracy, value in zip(self._voltmeters, values, strict=False))
         ) if self._voltmeters else math.nan  # fmt: skip
+
+
+def _ratings(bench: BenchFile, pin: SupplyPin) -> SupplyChannelRatings:
+    supply = bench.instruments[pin.supply]
+    assert isinstance(supply, SupplySettings), "load_bench checks roles"
+    return supply.channels[pin.channel]
 
 
 def _volts(accuracy: VoltAccuracy, value_v: float) -> float:

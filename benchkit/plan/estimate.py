@@ -39,7 +39,7 @@ class Estimate:
 def reading_time_s(bench: BenchFile, channel: str) -> float:
     """The slowest of the instruments that read one channel. [s]"""
     wiring = bench.wiring.channels[channel]
-    names = {wiring.output.power_meter, wiring.drain.supply, wiring.gate.supply}
+    names = {wiring.output.power_meter} | {pin.supply for pin in (*wiring.drains, *wiring.gates)}
     names |= {pin.voltmeter for pin in (wiring.detector, wiring.reference) if pin is not None}
     if bench.wiring.case_sensor is not None:
         names.add(bench.wiring.case_sensor.voltmeter)
@@ -51,7 +51,7 @@ def reading_time_s(bench: BenchFile, channel: str) -> float:
         count = 1
         if isinstance(settings, SupplySettings):
             # One instrument reads its outputs one after the other.
-            count = sum(pin.supply == name for pin in (wiring.drain, wiring.gate))
+            count = sum(pin.supply == name for pin in (*wiring.drains, *wiring.gates))
         elif isinstance(settings, VoltmeterSettings):
             count = 1
         times.append(count * getattr(settings, "reading_time_s", 0.0))

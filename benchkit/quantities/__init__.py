@@ -1,9 +1,10 @@
 """
-Quantities: dBm and watts, units read from text, platinum resistors. No I/O.
+Quantities: dBm and watts, units read from text, platinum resistors, dew point. No I/O.
 
-units (the table), then parse and format on top; levels and pt100 stand alone.
+units (the table), then parse and format on top; levels, pt100 and dew_point stand alone.
 """
 
+from benchkit.quantities.dew_point import dew_point_of
 from benchkit.quantities.format import format_quantity
 from benchkit.quantities.levels import db_from_ratio, dbm_from_volts_rms, dbm_from_watts, ratio_from_db, watts_from_dbm
 from benchkit.quantities.parse import parse_quantity, quantity_pattern
@@ -16,6 +17,7 @@ __all__ = [
     "db_from_ratio",
     "dbm_from_volts_rms",
     "dbm_from_watts",
+    "dew_point_of",
     "format_quantity",
     "parse_quantity",
     "pt100_resistance_ohm",

@@ -123,23 +123,43 @@ class Chamber(ReadingInstrument):
             self._limits_degc = None
             unit = self._known_unit()
             self._set_limits(unit.from_degc(low_degc), unit.from_degc(high_degc))
-            low, high = self._ask_limits()
-            for what, actual_degc, asked_degc in (
-                ("low", unit.to_degc(low), low_degc),
-                ("high", unit.to_degc(high), high_degc),
-            ):
-                if not abs(actual_degc - asked_degc) <= self._limit_resolution_k * (1 + 1e-9):
-                    raise ProtectionError(
-                        self.name,
-                        f"{what} temperature limit reads back as {actual_degc:.6g} °C instead of {asked_degc:.6g} °C, "
-                        f"further than its resolution {self._limit_resolution_k:g} K",
-                    )
+            self._require_limits(low_degc, high_degc, f"further than its resolution {self._limit_resolution_k:g} K")
         self._limits_degc = self._allowed_degc = (low_degc, high_degc)
         self._allowed_sources = (
             sources[0] if low_degc == least_degc else f"low limit of {self.name}, set before",
             sources[1] if high_degc == most_degc else f"high limit of {self.name}, set before",
         )
         self._note("limits_degc", (low_degc, high_degc))
+
+    def check_limits(self) -> None:
+        """
+        Read back the limits that were set, whatever is remembered.
+
+        Raises:
+            ProtectionError: They read back otherwise than they were set.
+        """
+        if self._limits_degc is None or self._without_limits:
+            return
+        try:
+            self._require_limits(
+                *self._limits_degc, "set and verified before: was the chamber switched off and on, or set by hand?"
+            )
+        except ProtectionError:
+            self.forget_settings()
+            raise
+
+    def _require_limits(self, low_degc: float, high_degc: float, why: str) -> None:
+        unit = self._known_unit()
+        low, high = self._ask_limits()
+        for what, actual_degc, asked_degc in (
+            ("low", unit.to_degc(low), low_degc),
+            ("high", unit.to_degc(high), high_degc),
+        ):
+            if not abs(actual_degc - asked_degc) <= self._limit_resolution_k * (1 + 1e-9):
+                raise ProtectionError(
+                    self.name,
+                    f"{what} temperature limit reads back as {actual_degc:.6g} °C instead of {asked_degc:.6g} °C, {why}",
+                )
 
     def start(self) -> None:
         """Let it condition: from here on the air goes to the set-point."""

@@ -155,6 +155,13 @@ class Instrument(Conversation, ABC):
         if self._link.is_waiting:
             self._link.abandon()
 
+    def limit_waits(self, timeout_s: float | None) -> None:
+        """
+        From here on no single wait for this instrument is longer than this; None: as the bench file says. For making safe:
+        an instrument that does not answer must not keep the next one on. [s]
+        """
+        self._link.limit_waits(timeout_s)
+
     def missing_protections(self) -> tuple[str, ...]:
         """Protections that the bench file says, in so many words, this instrument has not. One line each."""
         return ()

@@ -136,6 +136,26 @@ class Source(Instrument):
             self._ceiling_source = bench_key(self.name, "level_max")
         self._note("level_limit_dbm", level_dbm)
 
+    def check_level_limit(self) -> None:
+        """
+        Read back the level limit that was set, whatever is remembered: a source that was switched off and on has lost it.
+
+        Raises:
+            ProtectionError: It reads back otherwise than it was set.
+        """
+        if self._limit_dbm is None or self._without_level_limit:
+            return
+        actual_dbm, active = self._ask_level_limit()
+        if not active or not abs(actual_dbm - self._limit_dbm) <= self._limit_resolution_db:
+            state = f"{actual_dbm:.6g} dBm" if active else "switched off"
+            asked_dbm = self._limit_dbm
+            self.forget_settings()
+            raise ProtectionError(
+                self.name,
+                f"level limit reads back as {state} instead of {asked_dbm:.6g} dBm; it was set and verified before: was the "
+                "source switched off and on, or set by hand?",
+            )
+
     def output_on(self) -> None:
         """Switch RF on, at the level set."""
         self._is_on = None

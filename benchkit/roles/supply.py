@@ -172,6 +172,39 @@ class Supply(ReadingInstrument):
         self._over_current[channel] = on
         self._note(f"over_current {channel}", on)
 
+    def check_protections(self, channel: int) -> None:
+        """
+        Read back the protections of an output that were set, whatever is remembered: a supply that was switched off and on
+        has its protections at their widest again, and says nothing.
+
+        Raises:
+            ProtectionError: One reads back otherwise than it was set.
+        """
+        ratings = self._channel(channel)
+        lost = "; it was set and verified before: was the supply switched off and on, or set by hand?"
+        current_a, voltage_v = self._current_limit_a.get(channel), self._over_voltage_v.get(channel)
+        over_current = self._over_current.get(channel)
+        try:
+            if current_a is not None:
+                actual_a = self._ask_current_limit(channel)
+                self._require_near(channel, "current limit", actual_a, current_a, "A", self._current_limit_resolution_a)
+            if voltage_v is not None and not ratings.without_over_voltage:
+                actual_v, active = self._ask_over_voltage(channel)
+                if not active:
+                    raise ProtectionError(self.name, f"output {channel}: over-voltage protection reads back as switched off")
+                self._require_near(
+                    channel, "over-voltage protection", actual_v, voltage_v, "V", self._over_voltage_resolution_v
+                )
+            if over_current is not None and self._ask_over_current(channel) != over_current:
+                raise ProtectionError(
+                    self.name,
+                    f"output {channel}: over-current trip reads back as {_on_off(not over_current)} instead of "
+                    f"{_on_off(over_current)}",
+                )
+        except ProtectionError as error:
+            self.forget_settings()
+            raise ProtectionError(self.name, str(error).removeprefix(f"{self.name}: ") + lost) from error
+
     def output_on(self, channel: int) -> None:
         """Switch an output on."""
         self._channel(channel)

@@ -117,6 +117,13 @@ def _conditions(file: SequenceFile) -> Iterator[Found]:
                 f"conditions.temperature.{key}",
                 f"{_degc(value)} is outside limits.temperature_min to temperature_max, {_degc(low)} to {_degc(high)}",
             )
+    yield from _warm(file)
+    if temperature.lost is not None and temperature.lost.beyond_k < soak.tolerance_k:
+        yield (
+            "conditions.temperature.lost.beyond",
+            f"{temperature.lost.beyond_k:g} K is below soak.tolerance, {soak.tolerance_k:g} K: a temperature that counts as "
+            "reached would count as lost",
+        )
     for key, seconds in (("in_tolerance_for", soak.in_tolerance_for_s), ("poll_every", soak.poll_every_s)):
         if not seconds < soak.at_most_s:
             yield (
@@ -124,6 +131,28 @@ def _conditions(file: SequenceFile) -> Iterator[Found]:
                 f"{format_quantity(seconds, 's')} is not below at_most, {format_quantity(soak.at_most_s, 's')}: "
                 "no soak could succeed",
             )
+
+
+def _warm(file: SequenceFile) -> Iterator[Found]:
+    temperature = file.conditions.temperature
+    if temperature is None or temperature.warm_before_opening is None:
+        return
+    warm, key = temperature.warm_before_opening, "conditions.temperature.warm_before_opening"
+    stated, room = warm.dew_point_degc is not None, (warm.ambient_degc, warm.humidity_percent)
+    if stated == any(value is not None for value in room) or (not stated and None in room):
+        yield key, "expected dew_point, or ambient and humidity (the dew point follows from both)"
+        return
+    try:
+        wanted_degc = warm.warm_degc
+    except ValueError as error:
+        yield f"{key}.ambient", str(error)
+        return
+    if not wanted_degc <= temperature.idle_degc:
+        yield (
+            key,
+            f"wants the case at {_degc(wanted_degc)}, and the chamber idles at {_degc(temperature.idle_degc)}; raise "
+            "conditions.temperature.idle, or the case would never be warm",
+        )
 
 
 def _measurements(file: SequenceFile) -> Iterator[Found]:

@@ -21,12 +21,14 @@ from benchkit.files.types import (
     HertzAxis,
     KelvinPerMinute,
     Kelvins,
+    Percent,
     Seconds,
     Volts,
     VoltsAxis,
     Watts,
 )
 from benchkit.measurements.base import MeasurementBlock
+from benchkit.quantities import dew_point_of
 
 __all__ = [
     "BiasSettings",
@@ -34,9 +36,11 @@ __all__ = [
     "DeviceLimits",
     "DeviceSettings",
     "Expectation",
+    "LostTemperature",
     "SequenceFile",
     "SoakSettings",
     "TemperatureSettings",
+    "WarmBeforeOpening",
 ]
 
 
@@ -62,6 +66,14 @@ class DeviceLimits(FileModel):
     temperature_max_degc: Celsius = Field(alias="temperature_max", description="Case")
     temperature_ramp_max_k_per_min: KelvinPerMinute | None = Field(
         alias="temperature_ramp_max", default=None, gt=0, description="Fastest change of temperature it stands"
+    )
+    near_miss_percent: Percent = Field(
+        alias="near_miss",
+        default=5.0,
+        ge=0,
+        lt=100,
+        description="A reading this near a limit becomes an event: part of the limit, of the span between two limits, or of the "
+        "power for a limit in dBm; 0 %: none",
     )
     gain_max_db: Decibels = Field(alias="gain_max", description="Highest gain to be expected, for the proof before power")
     saturated_power_max_dbm: Dbm = Field(alias="saturated_power_max", description="Highest output to be expected, for the proof")
@@ -102,10 +114,48 @@ class SoakSettings(FileModel):
     poll_every_s: Seconds = Field(alias="poll_every", default=10.0, gt=0)
 
 
+class LostTemperature(FileModel):
+    """When a temperature that was reached counts as lost: the run ends then."""
+
+    beyond_k: Kelvins = Field(alias="beyond", gt=0, description="Chamber's air off its set point by more than this ...")
+    for_s: Seconds = Field(alias="for", ge=0, description="... for longer than this")
+
+
+class WarmBeforeOpening(FileModel):
+    """
+    A part colder than the dew point of the room gets wet when the chamber is opened. The end of a run that ends cold waits
+    until the case (without a case sensor: the air) is above the dew point by a margin.
+    """
+
+    dew_point_degc: Celsius | None = Field(alias="dew_point", default=None, description="Of the room; or give the next two")
+    ambient_degc: Celsius | None = Field(alias="ambient", default=None, description="Temperature of the room")
+    humidity_percent: Percent | None = Field(
+        alias="humidity", default=None, gt=0, le=100, description="Relative humidity of the room"
+    )
+    margin_k: Kelvins = Field(alias="margin", default=3.0, ge=0, description="Above the dew point")
+    at_most_s: Seconds = Field(alias="at_most", default=3600.0, gt=0, description="Longest wait; then it says so and ends")
+
+    @property
+    def warm_degc(self) -> float:
+        """The case may meet the room's air from here on. [degC]"""
+        dew_point_degc = self.dew_point_degc
+        if dew_point_degc is None:
+            assert self.ambient_degc is not None, "load_sequence checks that one or the other is given"
+            assert self.humidity_percent is not None, "load_sequence checks that one or the other is given"
+            dew_point_degc = dew_point_of(self.ambient_degc, self.humidity_percent)
+        return dew_point_degc + self.margin_k
+
+
 class TemperatureSettings(FileModel):
     values_degc: CelsiusAxis = Field(alias="values")
     soak: SoakSettings
     idle_degc: Celsius = Field(alias="idle", description="Where the chamber is left at the end, however it ends")
+    lost: LostTemperature | None = Field(
+        default=None, description="Default: 3 x soak.tolerance for 2 min. Air out of soak.tolerance is an event in any case"
+    )
+    warm_before_opening: WarmBeforeOpening | None = Field(
+        default=None, description="After a cold end: wait for the case to be above the room's dew point"
+    )
 
 
 class ConditionSettings(FileModel):

@@ -33,6 +33,7 @@ class ScriptedLink:
         replies: The script; may be changed at any time.
         abandoned: Questions whose answers were dropped.
         reopenings: How often the connection was made anew.
+        longest_wait_s: As told by `limit_waits`; None: as the calls say.
     """
 
     def __init__(
@@ -43,6 +44,7 @@ class ScriptedLink:
         self.sent: list[str] = []
         self.abandoned: list[str] = []
         self.reopenings = 0
+        self.longest_wait_s: float | None = None
         self.is_closed = False
         self.replies: dict[str, Reply] = {
             key: list(reply) if isinstance(reply, list) else reply for key, reply in (replies or {}).items()
@@ -92,6 +94,9 @@ class ScriptedLink:
         if self._due is not None:
             self.abandoned.append(self._due)
             self._due = None
+
+    def limit_waits(self, timeout_s: float | None) -> None:
+        self.longest_wait_s = timeout_s
 
     def reopen(self) -> None:
         self.abandon()
