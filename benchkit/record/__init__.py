@@ -2,8 +2,14 @@
 The record: one HDF5 file that holds all that one run did, saw and was told (FORMAT.md).
 
 How the files stack; each imports only from those before it:
-locks, disk (the operating system) -> layout, rows, digest (values) -> journal, hdf5, live (the two files of a running
-record) -> coverage, findings -> recover, seal, flusher -> writer | frames -> reader -> exports
+
+    locks, disk                  the operating system
+    layout, rows, digest         values
+    journal, hdf5, live          the two files of a running record
+    coverage, findings           what a journal has; results and verdicts as tables
+    recover, begin, seal         between the two files
+    flusher, writer              a running record, written
+    frames, reader, exports      any record, read
 """
 
 from benchkit.record.disk import Disk

@@ -63,7 +63,7 @@ class Disk:
 
     def publish(self, temporary: Path, path: Path) -> None:
         """
-        Give a finished file its name, unless the name is taken.
+        Give a finished file its name, unless the name is taken. The temporary name may remain.
 
         Raises:
             RecordExistsError: `path` exists.
@@ -72,8 +72,7 @@ class Disk:
             if os.name == "nt":
                 temporary.rename(path)  # refuses an existing name there; on POSIX it would overwrite
             else:
-                os.link(temporary, path)
-                temporary.unlink()
+                os.link(temporary, path)  # its second name; the caller drops the temporary one
         except FileExistsError as error:
             raise RecordExistsError(f"{path} exists; benchkit never overwrites") from error
         except OSError:

@@ -98,6 +98,10 @@ class Flusher:
             self._wake.notify_all()
         self._thread.join()
 
+    @property
+    def is_running(self) -> bool:
+        return self._thread.is_alive()
+
     def _run(self) -> None:
         rounds = 0
         stopping = False

@@ -53,13 +53,16 @@ def read_tail(h5: h5py.File, journal: Path, record_id: str, streams: Mapping[str
     Raises:
         FormatError: The journal beside it is of another record.
     """
+    try:
+        # Before the numbers are read: were it the other way round, a record sealed meanwhile would show too few rows.
+        fd = open_binary(journal, os.O_RDONLY)
+    except FileNotFoundError:
+        fd = -1
     status = h5["status"]
     start = int(status["journal_bytes_safe"][()])
     safe = {name: int(status[f"{name}_rows_safe"][()]) for name in streams}
     counted = {name: min(int(status[f"{name}_rows"][()]), len(h5[name][columns[0].name])) for name, columns in streams.items()}
-    try:
-        fd = open_binary(journal, os.O_RDONLY)
-    except FileNotFoundError:
+    if fd < 0:
         return Tail(counted, {})
     try:
         disk = Disk()

@@ -13,7 +13,7 @@ behind it. Growing means a larger copy, synced and renamed over the smaller one.
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -80,14 +80,12 @@ class LiveFile:
             live = _build(temporary, description, disk, wanted)
             try:
                 disk.sync(live._fd)
-                disk.publish(temporary, path)
-                disk.sync_folder(path.parent)
+                live._name(path, lambda: disk.publish(temporary, path))
             except BaseException:
                 live.close()
                 raise
         finally:
             temporary.unlink(missing_ok=True)
-        live.path = path
         return live
 
     @classmethod
@@ -180,14 +178,24 @@ class LiveFile:
                     larger._set_status(name, self._status(name))
                 self._disk.sync(larger._fd)
                 self.close()  # before the rename: Windows does not rename over an open file
-                self._disk.replace(temporary, self.path)
-                self._disk.sync_folder(self.path.parent)
+                larger._name(self.path, lambda: self._disk.replace(temporary, self.path))
             except BaseException:
                 larger.close()
                 raise
         finally:
             temporary.unlink(missing_ok=True)
         self._fd, self._places = larger._fd, larger._places
+
+    def _name(self, path: Path, rename: Callable[[], None]) -> None:
+        """Let the file have its name, and the name be safe. The lock is held throughout where the system allows it."""
+        if os.name == "nt":  # it does not rename an open file
+            self.close()
+            rename()
+            self._fd = open_binary(path, os.O_RDWR)
+        else:
+            rename()
+        self.path = path
+        self._disk.sync_folder(path.parent)
 
     def _status(self, name: str) -> int:
         return int.from_bytes(self._disk.read_at(self._fd, 8, self._places.status[name]), "little", signed=True)

@@ -324,5 +324,7 @@ class RecordWriter:
             self._journal.vouch(synced)
 
     def _let_go(self) -> None:
+        if self._flusher.is_running:
+            return  # the wait for it was interrupted; it may be writing, and the process is about to end
         self._live.close()
         self._journal.close()
