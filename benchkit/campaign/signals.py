@@ -10,16 +10,29 @@ from __future__ import annotations
 
 import signal
 import threading
-from collections.abc import Iterator
-from contextlib import contextmanager
-from types import FrameType
+from types import FrameType, TracebackType
 
 from benchkit.errors import Interrupted
 
-__all__ = ["Interrupter"]
+__all__ = ["Interrupter", "Shield"]
 
 # SIGHUP and SIGBREAK exist on one kind of system each.
 NAMES = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
+
+
+class Shield:
+    """One stretch after another; see Interrupter.shield. Every row passes here: a generator would cost more than the row."""
+
+    def __init__(self, interrupter: Interrupter) -> None:
+        self._interrupter = interrupter
+
+    def __enter__(self) -> None:
+        self._interrupter.shields += 1
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+        self._interrupter.shields -= 1
+        if kind is None:  # else an error is on its way already
+            self._interrupter.raise_pending()
 
 
 class Interrupter:
@@ -27,7 +40,8 @@ class Interrupter:
 
     def __init__(self) -> None:
         self.pending: str | None = None
-        self._shields = 0
+        self.shields = 0
+        self._shield = Shield(self)
         self._safe_making = False
         self._old: dict[signal.Signals, object] = {}
 
@@ -49,7 +63,7 @@ class Interrupter:
         if self._safe_making:
             return
         self.pending = name
-        if self._shields == 0:
+        if self.shields == 0:
             self._raise()
 
     def _raise(self) -> None:
@@ -57,15 +71,13 @@ class Interrupter:
         self.pending = None
         raise Interrupted(name)
 
-    @contextmanager
-    def shield(self) -> Iterator[None]:
-        """A stretch that is whole or absent; a signal that comes meanwhile is raised at its end."""
-        self._shields += 1
-        try:
-            yield
-        finally:
-            self._shields -= 1
-        if self.pending is not None and self._shields == 0 and not self._safe_making:
+    def shield(self) -> Shield:
+        """A stretch that is whole or absent, for `with`; a signal that comes meanwhile is raised at its end."""
+        return self._shield
+
+    def raise_pending(self) -> None:
+        """What came behind a shield, unless another shield is still up."""
+        if self.pending is not None and self.shields == 0 and not self._safe_making:
             self._raise()
 
     def making_safe(self) -> None:
