@@ -29,8 +29,11 @@ SCPI_NAN = 9.91e37
 # An instrument that computes in single precision prints 9.91E37 as 9.90999985E+37: the sentinels are compared with room
 # for its 24 bits (6e-8), far less than the 1e-3 that lies between the two.
 _SENTINEL_TOLERANCE = 1e-6
+# What is smaller in magnitude is a number.
+_LARGEST = SCPI_INFINITY * (1 - _SENTINEL_TOLERANCE)
 
 _DECIMAL = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
+_DECIMAL_CHARACTERS = "0123456789+-.eE"
 _NON_DECIMAL = re.compile(r"#(?:[hH][0-9a-fA-F]+|[qQ][0-7]+|[bB][01]+)", re.ASCII)
 _BASES = {"h": 16, "q": 8, "b": 2}
 
@@ -68,6 +71,14 @@ def parse_number(reply: str) -> float:
     Raises:
         ScpiSyntaxError: Anything else: empty, units behind the number, two numbers, a number beyond SCPI's infinity.
     """
+    # Of these characters alone float() takes what _DECIMAL takes; nearly every reply ends here, at a fourth of the time.
+    if not reply.strip(_DECIMAL_CHARACTERS):
+        try:
+            value = float(reply)
+        except ValueError:
+            value = math.nan  # told below, with its place
+        if -_LARGEST < value < _LARGEST:
+            return value
     text = reply.strip()
     match = _DECIMAL.match(text)
     if match is None:
@@ -78,7 +89,7 @@ def parse_number(reply: str) -> float:
     if match.end() != len(text):
         raise ScpiSyntaxError(reply, reply.index(text) + match.end(), "the end of one decimal number")
     value = float(text)
-    if abs(value) < SCPI_INFINITY * (1 - _SENTINEL_TOLERANCE):
+    if abs(value) < _LARGEST:
         return value
     if math.isclose(value, SCPI_NAN, rel_tol=_SENTINEL_TOLERANCE):
         return math.nan
