@@ -28,6 +28,7 @@ __all__ = ["SessionWire"]
 
 _CHUNK = 20480
 _NEWLINE = ord("\n")
+_HARDLY_LONGER = 1.1
 # Filled up, not failed; pyvisa warns of it, and of nothing else that an ordinary read does.
 _FULL = StatusCode.success_max_count_read
 
@@ -46,7 +47,7 @@ class SessionWire:
     def __init__(self, library: VisaLibraryBase, session: VISASession, *, has_end: bool, timeout_s: float, clock: Clock) -> None:
         self._library, self._session, self._has_end, self._clock = library, session, has_end, clock
         self._read, self._write = library.read, library.write
-        self._timeout_ms = -1
+        self._limit_s = math.nan
         self._open = True
         self._quiet = library.ignore_warning(session, _FULL)
         self._quiet.__enter__()
@@ -65,8 +66,9 @@ class SessionWire:
                 library.set_attribute(session, ResourceAttribute.tcpip_nodelay, True)
 
     def send(self, data: bytes, timeout_s: float) -> None:
-        # A shorter limit that is set already will do: changing it for each write and back costs more than the write.
-        if not 0 < self._timeout_ms <= timeout_s * 1000:
+        # A limit that is set already will do if it is shorter, or hardly longer (a reading's own time): changing it for each
+        # write and back costs more than the write.
+        if not self._limit_s <= _HARDLY_LONGER * timeout_s:
             self._limit(timeout_s)
         count, status = self._write(self._session, data)
         if status < 0:
@@ -147,11 +149,10 @@ class SessionWire:
         return chunk.endswith(b"\n")
 
     def _limit(self, timeout_s: float) -> None:
-        timeout_ms = max(1, math.ceil(timeout_s * 1000))
-        if timeout_ms != self._timeout_ms:
-            self._timeout_ms = -1
-            self._set(ResourceAttribute.timeout_value, timeout_ms)
-            self._timeout_ms = timeout_ms
+        if timeout_s != self._limit_s:
+            self._limit_s = math.nan  # unknown until it is set
+            self._set(ResourceAttribute.timeout_value, max(1, math.ceil(timeout_s * 1000)))
+            self._limit_s = timeout_s
 
     def _set(self, attribute: ResourceAttribute, value: int) -> None:
         status = self._library.set_attribute(self._session, attribute, value)

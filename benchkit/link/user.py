@@ -23,8 +23,8 @@ class OneUser:
         self._lock = threading.RLock()
 
     def __enter__(self) -> None:
-        if not self._lock.acquire(blocking=False):
+        if not self._lock.acquire(False):
             raise MisuseError(f"{self._name}: another thread is using this link")
 
-    def __exit__(self, *_: object) -> None:
+    def __exit__(self, kind: object, error: object, trace: object) -> None:
         self._lock.release()
