@@ -10,7 +10,7 @@ from benchkit.envelope.envelope import Envelope, prove
 from benchkit.envelope.interval import Interval
 from benchkit.envelope.margins import Margin, Point
 from benchkit.envelope.needs import Need, needs
-from benchkit.envelope.protections import Protection, SupplyProtections, supply_protections
+from benchkit.envelope.protections import Protection, SupplyProtection, drain_protection, gate_protection
 
 __all__ = [
     "Envelope",
@@ -19,9 +19,10 @@ __all__ = [
     "Need",
     "Point",
     "Protection",
-    "SupplyProtections",
+    "SupplyProtection",
     "cautions",
+    "drain_protection",
+    "gate_protection",
     "needs",
     "prove",
-    "supply_protections",
 ]

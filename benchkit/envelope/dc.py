@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from functools import reduce
+
 from benchkit.bench.model import AmpereAccuracy, VoltAccuracy
 from benchkit.envelope.interval import Interval
 from benchkit.sequence.model import SequenceFile
 
-__all__ = ["gate_voltage", "heat_w", "highest_setting_a", "supplied_a", "supplied_v"]
+__all__ = ["gate_voltage", "heat_w", "highest_setting_a", "supplied_a", "supplied_v", "together"]
 
 
 def supplied_v(setting_v: float, accuracy: VoltAccuracy) -> Interval:
@@ -30,6 +33,11 @@ def gate_voltage(sequence: SequenceFile, accuracy: VoltAccuracy) -> Interval:
     return Interval.between(low.low, high.high)
 
 
-def heat_w(drain_v: Interval, drain_a: Interval, gate_v: Interval, gate_a: Interval, rf_in_w: float) -> Interval:
-    """What the device may turn into heat: all that goes in, nothing of it let out again as RF. [W]"""
-    return drain_v * drain_a + gate_v * gate_a + Interval.between(0.0, rf_in_w)
+def heat_w(volts: Sequence[Interval], amperes: Sequence[Interval]) -> Interval:
+    """What some pins may bring into the device as heat: all that goes in, nothing of it let out again as RF. [V, A] -> [W]"""
+    return together([one_v * one_a for one_v, one_a in zip(volts, amperes, strict=True)])
+
+
+def together(parts: Sequence[Interval]) -> Interval:
+    """The sum of independent quantities."""
+    return reduce(Interval.__add__, parts)

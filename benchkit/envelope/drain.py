@@ -1,146 +1,195 @@
-"""The drain of every channel: voltage, current, heat."""
+"""The drains of every channel: voltage, current, heat."""
 
 from __future__ import annotations
 
-from benchkit.bench.model import SupplyChannelRatings, SupplySettings
-from benchkit.envelope.dc import gate_voltage, heat_w, highest_setting_a, supplied_a, supplied_v
+from dataclasses import dataclass
+
+from benchkit.bench.model import DrainPin, SupplyChannelRatings, SupplyPin, SupplySettings
+from benchkit.envelope.dc import gate_voltage, heat_w, highest_setting_a, supplied_a, supplied_v, together
 from benchkit.envelope.interval import Interval
-from benchkit.envelope.margins import Check, Findings, Point, in_bench, in_sequence, shown
-from benchkit.envelope.protections import OverVoltage, Protection, prove_over_voltage, supply_protections
+from benchkit.envelope.margins import Check, Findings, Key, Point, in_bench, in_sequence, shown
+from benchkit.envelope.protections import (
+    OverVoltage,
+    Protection,
+    SupplyProtection,
+    drain_protection,
+    gate_protection,
+    prove_over_voltage,
+)
 from benchkit.plan.plan import Plan
 from benchkit.quantities import watts_from_dbm
 
 __all__ = ["output_ratings", "prove_drains"]
 
 
-def output_ratings(findings: Findings, supply: str, output: int) -> SupplyChannelRatings:
-    """What one output of a supply is rated for."""
-    settings = findings.bench.file.instruments[supply]
+def output_ratings(findings: Findings, pin: SupplyPin) -> SupplyChannelRatings:
+    """What the output at a pin is rated for."""
+    settings = findings.bench.file.instruments[pin.supply]
     assert isinstance(settings, SupplySettings), "load_bench checks roles"
-    return settings.channels[output]
+    return settings.channels[pin.channel]
 
 
 def prove_drains(plan: Plan, findings: Findings) -> list[Protection]:
     """Worst case: set value plus the supply's limit of error; returns what is set as protection."""
     sequence = findings.sequence.file
-    if not sequence.conditions.supply_voltage_v.minimum > 0:
-        at = findings.end_of("conditions.supply_voltage", sequence.conditions.supply_voltage_v, highest=False)
-        findings.refuse(at, f"{sequence.conditions.supply_voltage_v.minimum:g} V: a drain voltage is above 0 V")
     if sequence.limits.dissipation_max_w is None:
         findings.leave_open("heat in the device: limits.dissipation_max is not stated")
     rows = []
     for channel in plan.channels:
-        drain = _Drain(channel, findings)
-        drain.prove_voltage()
-        drain.prove_current()
+        drains = _Drains(channel, findings)
+        for stage in drains.stages:
+            drains.prove_output(stage)
+        drains.prove_current()
         if sequence.limits.dissipation_max_w is not None:
-            drain.prove_heat(sequence.limits.dissipation_max_w, driven=any(block.needs_drive for block in plan.measurements))
-        rows += drain.protections()
+            drains.prove_heat(sequence.limits.dissipation_max_w, driven=any(block.needs_drive for block in plan.measurements))
+        rows += [row for stage in drains.stages for row in drains.protections(stage)]
     return rows
 
 
-class _Drain:
-    def __init__(self, channel: str, findings: Findings) -> None:
-        sequence, self._wiring = findings.sequence.file, findings.bench.file.wiring.channels[channel]
-        self._channel, self._findings = channel, findings
-        self._limits = sequence.limits
-        self._settings = supply_protections(sequence)
-        pin = self._wiring.drain
-        self._ratings = output_ratings(findings, pin.supply, pin.channel)
-        self._key = f"instruments.{pin.supply}.channels.{pin.channel}"
-        self._supply = f"supply {pin.supply}, channel {channel}"
-        self._output = f"{pin.supply} output {pin.channel}"
-        # The error grows with the voltage, so the highest setting is the worst there is.
-        self._set_v = sequence.conditions.supply_voltage_v.maximum
-        self._volts = supplied_v(self._set_v, self._ratings.voltage_accuracy)
-        self._amperes = supplied_a(self._settings.drain_current_limit_a, self._ratings.current_accuracy)
-        self._limited = Point(note="at the current limit", channel=channel, supply_voltage_v=self._set_v)
+@dataclass(frozen=True)
+class _Stage:
+    """
+    One drain.
 
-    def prove_voltage(self) -> None:
-        findings, set_v, worst_v = self._findings, self._set_v, self._volts.highest
+    Attributes:
+        at: The line that sets its voltage.
+        volts: All that it may get. [V]
+        amperes: All that its output may give. [A]
+    """
+
+    pin: DrainPin
+    ratings: SupplyChannelRatings
+    settings: SupplyProtection
+    at: Key
+    set_v: float
+    volts: Interval
+    amperes: Interval
+
+    @property
+    def output(self) -> str:
+        return f"{self.pin.supply} output {self.pin.channel}"
+
+    @property
+    def key(self) -> str:
+        return f"instruments.{self.pin.supply}.channels.{self.pin.channel}"
+
+
+class _Drains:
+    """All drains of one channel."""
+
+    def __init__(self, channel: str, findings: Findings) -> None:
+        self._channel, self._findings = channel, findings
+        self._wiring = findings.bench.file.wiring.channels[channel]
+        self._limits = findings.sequence.file.limits
+        self.stages = [self._stage(index, pin) for index, pin in enumerate(self._wiring.drains)]
+        self._volts = max(stage.set_v for stage in self.stages)
+        self._amperes = together([stage.amperes for stage in self.stages])
+        self._limited = Point(note="at the current limit", channel=channel, supply_voltage_v=self._volts)
+
+    def _stage(self, index: int, pin: DrainPin) -> _Stage:
+        sequence = self._findings.sequence.file
+        ratings, settings = output_ratings(self._findings, pin), drain_protection(sequence, pin)
+        # The error grows with the voltage, so the highest setting is the worst there is.
+        axis = sequence.conditions.supply_voltage_v
+        set_v, at = axis.maximum, self._findings.end_of("conditions.supply_voltage", axis, highest=True)
+        if pin.voltage_v is not None:
+            place = f"[{index}]" if isinstance(self._wiring.drain_pins, tuple) else ""
+            set_v, at = pin.voltage_v, in_bench(f"wiring.channels.{self._channel}.drain{place}.voltage")
+        volts = supplied_v(set_v, ratings.voltage_accuracy)
+        return _Stage(pin, ratings, settings, at, set_v, volts, supplied_a(settings.current_limit_a, ratings.current_accuracy))
+
+    def prove_output(self, stage: _Stage) -> None:
+        """The drain's voltage, and what its output is asked for."""
+        findings, set_v, worst_v = self._findings, stage.set_v, stage.volts.highest
         point = Point(channel=self._channel, supply_voltage_v=set_v)
-        at = findings.end_of("conditions.supply_voltage", findings.sequence.file.conditions.supply_voltage_v, highest=True)
+        supply = f"supply {stage.pin.supply}, channel {self._channel}"
         findings.hold(
             Check(
                 f"drain pin, channel {self._channel}", "voltage", worst_v, self._limits.drain_voltage_max_v, "V",
                 in_sequence("limits.drain_voltage_max"), point,
             ),
-            at,
-            f"{shown(set_v, 'V')} at the drain can be {shown(worst_v, 'V')} ({self._output} is up to "
+            stage.at,
+            f"{shown(set_v, 'V')} at the drain can be {shown(worst_v, 'V')} ({stage.output} is up to "
             f"{shown(worst_v - set_v, 'V')} high)",
         )  # fmt: skip
         findings.hold(
-            Check(
-                self._supply, "voltage", set_v, self._ratings.voltage_max_v, "V",
-                in_bench(f"{self._key}.voltage_max"), point,
-            ),
-            at,
-            f"{shown(set_v, 'V')} is more than {self._output} gives",
-        )  # fmt: skip
-        if not self._ratings.voltage_min_v <= 0:
+            Check(supply, "voltage", set_v, stage.ratings.voltage_max_v, "V", in_bench(f"{stage.key}.voltage_max"), point),
+            stage.at,
+            f"{shown(set_v, 'V')} is more than {stage.output} gives",
+        )
+        if not stage.ratings.voltage_min_v <= 0:
             findings.refuse(
-                in_bench(f"{self._key}.voltage_min"),
-                f"a drain is brought up from 0 V, and this output gives no less than {shown(self._ratings.voltage_min_v, 'V')}",
+                in_bench(f"{stage.key}.voltage_min"),
+                f"a drain is brought up from 0 V, and this output gives no less than {shown(stage.ratings.voltage_min_v, 'V')}",
             )
+        set_a, rating_at = stage.settings.current_limit_a, in_bench(f"{stage.key}.current_max")
+        findings.hold(
+            Check(supply, "current", set_a, stage.ratings.current_max_a, "A", rating_at, self._limited),
+            in_sequence("bias.drain_current_limit"),
+            f"{shown(set_a, 'A')} is more than {stage.output} gives",
+        )
 
     def prove_current(self) -> None:
-        set_a, worst_a = self._settings.drain_current_limit_a, self._amperes.highest
-        at = in_sequence("bias.drain_current_limit")
-        safe_ma = highest_setting_a(self._limits.drain_current_max_a, self._ratings.current_accuracy) * 1e3 // 1
+        """The sum of the outputs' limits bounds what the channel draws, whatever its gates do."""
+        set_a, worst_a = self._findings.sequence.file.bias.drain_current_limit_a, self._amperes.highest
+        limit_a, outputs = self._limits.drain_current_max_a, " and ".join(stage.output for stage in self.stages)
+        unshared = len(self.stages) > 1 and any(stage.pin.share_percent is None for stage in self.stages)
+        advice = f"state a share for each drain ({self._findings.cite(in_bench(f'wiring.channels.{self._channel}.drain'))})"
+        if not unshared:
+            advice = self._advice(limit_a)
         self._findings.hold(
             Check(
-                f"drain pin, channel {self._channel}", "current", worst_a, self._limits.drain_current_max_a, "A",
-                in_sequence("limits.drain_current_max"), self._limited,
+                f"drain pin, channel {self._channel}", "current", worst_a, limit_a, "A", in_sequence("limits.drain_current_max"),
+                self._limited,
             ),
-            at,
-            f"set to {shown(set_a, 'A')}, the limit of {self._output} may act at {shown(worst_a, 'A')} only, and up to there the "
-            "drain may draw, whatever the gate does",
-            f"set at most {safe_ma:g} mA",
-        )  # fmt: skip
-        self._findings.hold(
-            Check(
-                self._supply, "current", set_a, self._ratings.current_max_a, "A",
-                in_bench(f"{self._key}.current_max"), self._limited,
-            ),
-            at,
-            f"{shown(set_a, 'A')} is more than {self._output} gives",
+            in_sequence("bias.drain_current_limit"),
+            f"set to {shown(set_a, 'A')}{' each' if unshared else ''}, the limit of {outputs} may act at {shown(worst_a, 'A')} "
+            "only, and up to there the drain may draw, whatever the gate does",
+            advice,
         )  # fmt: skip
 
     def prove_heat(self, limit_w: float, *, driven: bool) -> None:
-        sequence, gate = self._findings.sequence.file, self._wiring.gate
-        ratings = output_ratings(self._findings, gate.supply, gate.channel)
+        sequence = self._findings.sequence.file
+        gates = [output_ratings(self._findings, pin) for pin in self._wiring.gates]
+        gate_v = [gate_voltage(sequence, ratings.voltage_accuracy) for ratings in gates]
+        gate_a = [supplied_a(gate_protection(sequence).current_limit_a, ratings.current_accuracy) for ratings in gates]
         rf_in_w = float(watts_from_dbm(self._limits.input_power_max_dbm)) if driven else 0.0
-        heat = heat_w(
-            self._volts, self._amperes, gate_voltage(sequence, ratings.voltage_accuracy),
-            supplied_a(self._settings.gate_current_limit_a, ratings.current_accuracy), rf_in_w,
-        )  # fmt: skip
-        safe_ma = (limit_w - (heat.highest - self._volts.highest * self._amperes.highest)) / self._volts.highest
-        safe_ma = highest_setting_a(safe_ma, self._ratings.current_accuracy) * 1e3 // 1
+        drains = heat_w([stage.volts for stage in self.stages], [stage.amperes for stage in self.stages])
+        others = heat_w(gate_v, gate_a) + Interval.between(0.0, rf_in_w)
+        heat = drains + others
+        highest_v = max(stage.volts.highest for stage in self.stages)
         self._findings.hold(
             Check(
                 f"drain pin, channel {self._channel}", "heat", heat.highest, limit_w, "W", in_sequence("limits.dissipation_max"),
                 self._limited,
             ),
             in_sequence("bias.drain_current_limit"),
-            f"{shown(self._volts.highest, 'V')} times {shown(self._amperes.highest, 'A')}, where the limit of {self._output} may "
-            f"act, and what gate and RF bring in can heat the device with {shown(heat.highest, 'W')}",
-            f"set at most {safe_ma:g} mA" if safe_ma > 0 else "",
+            f"{shown(highest_v, 'V')} times {shown(self._amperes.highest, 'A')}, where the supply's limit may act, and what gate "
+            f"and RF bring in can heat the device with {shown(heat.highest, 'W')}",
+            self._advice((limit_w - others.highest) / highest_v),
         )  # fmt: skip
 
-    def protections(self) -> list[Protection]:
-        pin, limits = self._wiring.drain, self._limits
-        limit_at = in_sequence("limits.drain_voltage_max")
+    def _advice(self, limit_a: float) -> str:
+        """What the current limit would have to be set to, for the drains together to stay at `limit_a`. [A]"""
+        floors_a = sum(stage.ratings.current_accuracy.floor_a for stage in self.stages[1:])
+        worst = max((stage.ratings.current_accuracy for stage in self.stages), key=lambda one: one.of_reading_percent)
+        safe_ma = highest_setting_a(limit_a - floors_a, worst) * 1e3 // 1
+        return f"set at most {safe_ma:g} mA" if safe_ma > 0 else ""
+
+    def protections(self, stage: _Stage) -> list[Protection]:
+        limits = self._limits
+        limit_at = in_sequence("limits.drain_voltage_max") if stage.pin.voltage_v is None else stage.at
         over_voltage = OverVoltage(
-            pin.supply, pin.channel, self._ratings, "drain", self._settings.drain_over_voltage_v, self._volts,
+            stage.pin.supply, stage.pin.channel, stage.ratings, "drain", stage.settings.over_voltage_v, stage.volts,
             Interval.between(-limits.drain_voltage_max_v, limits.drain_voltage_max_v), limit_at,
         )  # fmt: skip
-        trip = "" if self._ratings.without_over_current else " and trip"
+        trip = "" if stage.ratings.without_over_current else " and trip"
         current = Protection(
-            what=f"current limit{trip} of {self._output}",
-            setting=self._settings.drain_current_limit_a,
+            what=f"current limit{trip} of {stage.output}",
+            setting=stage.settings.current_limit_a,
             unit="A",
             plan_reaches=None,
-            guards=f"drain, {shown(limits.drain_current_max_a, 'A')}; acts by {shown(self._amperes.highest, 'A')}",
+            guards=f"drain, {shown(limits.drain_current_max_a, 'A')}; acts by {shown(stage.amperes.highest, 'A')}",
             limit=limits.drain_current_max_a,
             limit_from=self._findings.source(in_sequence("limits.drain_current_max")),
             is_set=True,

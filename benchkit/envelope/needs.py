@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
-from benchkit.bench.model import BenchFile
+from benchkit.bench.model import BenchFile, SupplyPin
 from benchkit.plan.plan import Plan
 from benchkit.sequence.model import SequenceFile
 
@@ -32,8 +33,12 @@ def needs(plan: Plan, sequence: SequenceFile, bench: BenchFile) -> tuple[Need, .
         wiring = bench.wiring.channels.get(channel)
         if wiring is None:
             continue
-        use(wiring.drain.supply, f"drain {channel} (output {wiring.drain.channel})")
-        use(wiring.gate.supply, f"gate {channel} (output {wiring.gate.channel})")
+        for pin in wiring.drains:
+            use(pin.supply, f"drain {channel} (output {pin.channel})")
+        for gate in wiring.gates:
+            use(gate.supply, f"gate {channel} (output {gate.channel})")
+        for other, held in _sharing(bench, channel):
+            use(held.supply, f"gate {other} (output {held.channel}) at pinch-off, for it shares a drain output with {channel}")
         if driven:
             use(wiring.input.source, f"input {channel}")
             use(wiring.output.power_meter, f"output {channel}")
@@ -52,3 +57,12 @@ def needs(plan: Plan, sequence: SequenceFile, bench: BenchFile) -> tuple[Need, .
         for name, settings in bench.instruments.items()
         if name in purposes
     )
+
+
+def _sharing(bench: BenchFile, channel: str) -> Iterator[tuple[str, SupplyPin]]:
+    """Gates of other channels that a drain output of this one feeds too: they must be held off meanwhile."""
+    own = {(pin.supply, pin.channel) for pin in bench.wiring.channels[channel].drains}
+    for other, wiring in bench.wiring.channels.items():
+        if other != channel and not own.isdisjoint((pin.supply, pin.channel) for pin in wiring.drains):
+            for gate in wiring.gates:
+                yield other, gate

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from benchkit.envelope.dc import supplied_a, supplied_v
+from benchkit.envelope.dc import supplied_a, supplied_v, together
 from benchkit.envelope.drain import output_ratings
 from benchkit.envelope.margins import Findings, shown
+from benchkit.envelope.protections import drain_protection
 from benchkit.plan.plan import Plan
 
 __all__ = ["order_of_operations"]
@@ -34,13 +35,19 @@ def _trim(plan: Plan, findings: Findings) -> list[str]:
     bias = sequence.bias
     step_v = acts_a = 0.0
     for channel in plan.channels:
-        gate, drain = wiring.channels[channel].gate, wiring.channels[channel].drain
-        accuracy = output_ratings(findings, gate.supply, gate.channel).voltage_accuracy
-        # A step ends at most this far from where it began: one end high, the other low.
-        errors_v = sum(supplied_v(value_v, accuracy).highest - value_v for value_v in (bias.pinch_off_v, bias.gate_from_v))
-        step_v = max(step_v, min(bias.gate_step_max_v, bias.gate_to_v - bias.pinch_off_v) + errors_v)
-        ratings = output_ratings(findings, drain.supply, drain.channel)
-        acts_a = max(acts_a, supplied_a(bias.drain_current_limit_a, ratings.current_accuracy).highest)
+        channel_wiring = wiring.channels[channel]
+        for gate in channel_wiring.gates:
+            accuracy = output_ratings(findings, gate).voltage_accuracy
+            # A step ends at most this far from where it began: one end high, the other low.
+            errors_v = sum(supplied_v(value_v, accuracy).highest - value_v for value_v in (bias.pinch_off_v, bias.gate_from_v))
+            step_v = max(step_v, min(bias.gate_step_max_v, bias.gate_to_v - bias.pinch_off_v) + errors_v)
+        limits = [
+            supplied_a(
+                drain_protection(sequence, pin).current_limit_a, output_ratings(findings, pin).current_accuracy
+            )
+            for pin in channel_wiring.drains
+        ]
+        acts_a = max(acts_a, together(limits).highest)
     return [
         f"the trim takes the gate from {shown(bias.gate_from_v, 'V')} to {shown(bias.gate_to_v, 'V')} at most, with a reading "
         f"after each step; with the supply's errors no step is above {shown(step_v, 'V')}",

@@ -1,39 +1,46 @@
 """
 What the engine sets in the instruments before anything is energised, and the proof that it can be set and guards the device.
 
-One place for the values: the engine sets these, and no others (benchkit.engine: gate_on and drain_on of Biaser, Engine._prepare).
+One place for the values, as benchkit.engine.protections sets them; tests hold what is sent against them.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from benchkit.bench.model import SupplyChannelRatings
+from benchkit.bench.model import DrainPin, SupplyChannelRatings
 from benchkit.envelope.interval import Interval
 from benchkit.envelope.margins import TOLERANCE, Findings, Key, in_bench, in_sequence, shown
 from benchkit.sequence.model import SequenceFile
 
-__all__ = ["OverVoltage", "Protection", "SupplyProtections", "prove_over_voltage", "supply_protections"]
+__all__ = ["OverVoltage", "Protection", "SupplyProtection", "drain_protection", "gate_protection", "prove_over_voltage"]
+
+# Over-voltage of a drain with a voltage of its own, above that voltage.
+OWN_VOLTAGE_MARGIN = 1.1
 
 
 @dataclass(frozen=True)
-class SupplyProtections:
-    """Of drain and gate, the same on every channel. An over-voltage protection is a magnitude. [V, A]"""
+class SupplyProtection:
+    """What is set in one output. An over-voltage protection is a magnitude. [A, V]"""
 
-    drain_current_limit_a: float
-    drain_over_voltage_v: float
-    gate_current_limit_a: float
-    gate_over_voltage_v: float
+    current_limit_a: float
+    over_voltage_v: float
 
 
-def supply_protections(sequence: SequenceFile) -> SupplyProtections:
-    """What is set in the supplies for this sequence."""
+def drain_protection(sequence: SequenceFile, pin: DrainPin) -> SupplyProtection:
+    """A drain that states its share has that part of the current limit; one that states none has all of it."""
+    share = 1.0 if pin.share_percent is None else pin.share_percent / 100
+    over_voltage_v = sequence.limits.drain_voltage_max_v
+    if pin.voltage_v is not None:
+        over_voltage_v = min(over_voltage_v, OWN_VOLTAGE_MARGIN * pin.voltage_v)
+    return SupplyProtection(sequence.bias.drain_current_limit_a * share, over_voltage_v)
+
+
+def gate_protection(sequence: SequenceFile) -> SupplyProtection:
+    """The same for every gate."""
     limits = sequence.limits
-    return SupplyProtections(
-        drain_current_limit_a=sequence.bias.drain_current_limit_a,
-        drain_over_voltage_v=limits.drain_voltage_max_v,
-        gate_current_limit_a=limits.gate_current_max_a,
-        gate_over_voltage_v=max(abs(limits.gate_voltage_min_v), abs(limits.gate_voltage_max_v)),
+    return SupplyProtection(
+        limits.gate_current_max_a, max(abs(limits.gate_voltage_min_v), abs(limits.gate_voltage_max_v))
     )
 
 
@@ -72,7 +79,7 @@ class OverVoltage:
         setting_v: A magnitude. [V]
         commanded: All that the plan sets, with the supply's errors. [V]
         allowed: The device's limits at this pin. [V]
-        limit_at: The limit that the setting is taken from.
+        limit_at: The line that the setting follows from.
     """
 
     supply: str
@@ -95,9 +102,19 @@ class OverVoltage:
 
 
 def prove_over_voltage(wall: OverVoltage, findings: Findings) -> Protection:
-    """The setting is one that the output takes, and nothing the output can give on either side passes the device's limits."""
+    """
+    The setting is one that the output takes, the plan does not trip over it, and nothing the output can give on either side
+    passes the device's limits.
+    """
     if not wall.ratings.without_over_voltage:
         _prove_settable(wall, findings)
+    # Where the setting is the device's limit itself, passing it is the plan's mistake, and told as such.
+    if wall.setting_v + TOLERANCE < wall.commanded.magnitude() <= wall.allowed.magnitude():
+        findings.refuse(
+            wall.limit_at,
+            f"up to {shown(wall.commanded.magnitude(), 'V')} at {wall.supply} output {wall.output}, with its errors, would trip "
+            f"its over-voltage protection of {shown(wall.setting_v, 'V')}",
+        )
     _prove_sides(wall, findings)
     return Protection(
         what=f"over-voltage of {wall.supply} output {wall.output}",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -14,7 +14,8 @@ from benchkit.envelope.margins import Check, Findings, Key, Point, in_bench, in_
 from benchkit.envelope.rf_bands import prove_bands, prove_saturation
 from benchkit.envelope.rf_levels import rf_levels, through
 from benchkit.envelope.rf_walls import SourceReach
-from benchkit.envelope.stretches import Stretch, stretches
+from benchkit.envelope.stretches import EXACT_LADDERS, Stretch, ascends, stretches
+from benchkit.errors import MisuseError
 from benchkit.measurements.base import MeasurementBlock
 from benchkit.plan.plan import Plan
 
@@ -30,20 +31,30 @@ def prove_rf(plan: Plan, findings: Findings) -> list[SourceReach]:
     looked at once for all conditions.
 
     Returns:
-        For each channel and measurement, what its source would do at its own level limit.
+        For each channel and measurement, what is needed of the source and how little the path may take off.
     """
+    driven = [(index, block) for index, block in enumerate(plan.measurements) if block.needs_drive]
+    if not driven:
+        return []
     chains = [chain for channel in plan.channels if (chain := chain_of(channel, findings)) is not None]
     reaches: list[SourceReach] = []
-    for index, block in enumerate(plan.measurements):
+    for index, block in driven:
         span_hz, drive_dbm = block.frequency_span_hz(), block.drive_span_dbm()
-        if not block.needs_drive or span_hz is None or drive_dbm is None:
+        if span_hz is None or drive_dbm is None:
+            raise MisuseError(f"{block.kind}: a kind that needs drive states its frequencies and levels")
+        levels_dbm = next(block.ladders()).levels_dbm
+        if not ascends(levels_dbm):
+            findings.refuse(
+                in_sequence(f"measurements[{index}].drive"),
+                f"the levels of a ladder ascend, so that RF never comes on at its highest; these do not: {_listed(levels_dbm)}",
+            )
             continue
         known = [
             chain
             for chain in chains
             if prove_bands(chain, index, span_hz, findings) and prove_saturation(chain, index, span_hz, drive_dbm, findings)
         ]
-        for stretch in stretches(block, span_hz, drive_dbm):
+        for stretch in stretches(block, span_hz, drive_dbm, EXACT_LADDERS // len(driven)):
             reaches += [_Proof(chain, index, block, stretch, findings).prove() for chain in known]
     return reaches
 
@@ -199,14 +210,13 @@ class _Proof:
         )  # fmt: skip
 
     def _reach(self) -> SourceReach:
-        chain, limits = self._chain, self._limits
-        at_limit = Interval.exactly(chain.source.level_max_dbm) + chain.truths.source_error
-        reach_dbm, _ = self._worst(through(at_limit, self._in_loss.true, chain.truths.input_saturation_dbm).high)
-        excess_db = reach_dbm - limits.input_power_max_dbm
-        if limits.saturated_power_max_dbm > limits.output_power_max_dbm:
-            excess_db = max(excess_db, reach_dbm + limits.gain_max_db - limits.output_power_max_dbm)
         needed_dbm, _ = self._worst(self._levels.asked.high)
-        return SourceReach(chain.source_name, chain.channel, chain.source.level_max_dbm, needed_dbm, reach_dbm, excess_db)
+        loss_db, _ = self._worst(self._in_loss.true.low, lowest=True)
+        return SourceReach(self._chain, needed_dbm, loss_db)
+
+
+def _listed(levels_dbm: Sequence[float]) -> str:
+    return ", ".join(f"{level:g} dBm" for level in levels_dbm[:6]) + (" ..." if len(levels_dbm) > 6 else "")
 
 
 def _enters(worst: str, point: Point) -> str:

@@ -1,4 +1,4 @@
-"""The source's own level limit as a wall: would it hold if everything before it failed?"""
+"""The source's own level limit as a wall: how far would it let the level go if everything before it failed?"""
 
 from __future__ import annotations
 
@@ -6,69 +6,73 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from benchkit.envelope.margins import TOLERANCE, Findings, in_bench, in_sequence
+from benchkit.envelope.chain import Chain
+from benchkit.envelope.interval import Interval
+from benchkit.envelope.margins import TOLERANCE, Findings, in_sequence
 from benchkit.envelope.protections import Protection
+from benchkit.envelope.rf_levels import through
 
-__all__ = ["SourceReach", "prove_level_limits"]
+__all__ = ["SourceReach", "level_limit_dbm", "prove_level_limits"]
 
 
 @dataclass(frozen=True)
 class SourceReach:
     """
-    One source on one channel in one measurement.
+    One channel in some ladders of one measurement.
 
     Attributes:
-        limit_dbm: What its level limit is set to.
-        needed_dbm: The highest that the plan asks of it.
-        reaches_dbm: The highest at the device's input with the source at its limit.
-        excess_db: By how much the limit is too high for the device; negative when it is low enough.
+        needed_dbm: The highest that the plan asks of the source.
+        loss_db: The least that the path to the device may take off.
     """
 
-    source: str
-    channel: str
-    limit_dbm: float
+    chain: Chain
     needed_dbm: float
-    reaches_dbm: float
-    excess_db: float
+    loss_db: float
+
+
+def level_limit_dbm(needed_dbm: float, level_min_dbm: float, level_max_dbm: float) -> float:
+    """What is set as the source's limit: the highest level of the plan, rounded up to a hundredth. [dBm]"""
+    return max(level_min_dbm, min(level_max_dbm, math.ceil(needed_dbm * 100 + 1e-6) / 100))
 
 
 def prove_level_limits(reaches: Sequence[SourceReach], findings: Findings) -> list[Protection]:
     """
-    The level limit that is set in each source, `level_max`, keeps the device within its limits at every frequency of the plan.
+    What each source's limit would let through to the device, at every frequency of the plan.
 
-    Where it does not, but could, that is a mistake. Where it cannot (a path so uneven that what one frequency needs is too
-    much at another) the plan still holds, and it is said that this wall is missing.
+    It is the tightest that lets the plan through, so that nothing can be asked of the files if it is not tight enough (a path so
+    uneven that what one frequency needs is too much at another): then the plan holds without this wall, and that is said.
     """
     rows = []
     limits = findings.sequence.file.limits
-    for name in dict.fromkeys(reach.source for reach in reaches):
-        own = [reach for reach in reaches if reach.source == name]
-        worst = max(own, key=lambda reach: reach.excess_db)
+    for name in dict.fromkeys(reach.chain.source_name for reach in reaches):
+        own = [reach for reach in reaches if reach.chain.source_name == name]
+        source = own[0].chain.source
         needed_dbm = max(reach.needed_dbm for reach in own)
-        if not worst.excess_db <= TOLERANCE:
-            safe_dbm = math.floor((worst.limit_dbm - worst.excess_db) * 10 + 1e-6) / 10
-            what = (
-                f"the source's own limit is set to this {worst.limit_dbm:g} dBm, which could bring {worst.reaches_dbm:.2f} dBm "
-                f"to the input of channel {worst.channel}: {worst.excess_db:.2f} dB too much for it "
-                f"({findings.cite(in_sequence('limits.input_power_max'))}, limits.output_power_max)"
+        setting_dbm = level_limit_dbm(needed_dbm, source.level_min_dbm, source.level_max_dbm)
+        reached = [(_reaches_dbm(reach, setting_dbm), reach.chain.channel) for reach in own]
+        worst_dbm, channel = max(reached)
+        if not worst_dbm <= limits.input_power_max_dbm + TOLERANCE:
+            findings.warn(
+                f"{name}: its own level limit, {setting_dbm:.2f} dBm, would not keep it from bringing {worst_dbm:.2f} dBm to the "
+                f"input of channel {channel} ({findings.source(in_sequence('limits.input_power_max'))}: "
+                f"{limits.input_power_max_dbm:g} dBm); another part of the plan needs as much"
             )
-            if needed_dbm <= safe_dbm:
-                findings.refuse(
-                    in_bench(f"instruments.{name}.level_max"),
-                    f"{what}; write level_max: {safe_dbm:g} dBm, the plan needs {needed_dbm:.2f} dBm",
-                )
-            else:
-                findings.warn(f"{name}: {what}; it cannot be lower, because another part of the plan needs {needed_dbm:.2f} dBm")
         rows.append(
             Protection(
                 what=f"level limit of {name}",
-                setting=worst.limit_dbm,
+                setting=setting_dbm,
                 unit="dBm",
                 plan_reaches=needed_dbm,
-                guards=f"input, {limits.input_power_max_dbm:g} dBm; lets {worst.reaches_dbm:.2f} dBm through",
+                guards=f"input, {limits.input_power_max_dbm:g} dBm; lets {worst_dbm:.2f} dBm through",
                 limit=limits.input_power_max_dbm,
                 limit_from=findings.source(in_sequence("limits.input_power_max")),
-                is_set=not getattr(findings.bench.file.instruments[name], "without_level_limit", False),
+                is_set=not source.without_level_limit,
             )
         )
     return rows
+
+
+def _reaches_dbm(reach: SourceReach, setting_dbm: float) -> float:
+    truths = reach.chain.truths
+    level = Interval.exactly(setting_dbm) + truths.source_error
+    return through(level, Interval.exactly(reach.loss_db), truths.input_saturation_dbm).highest

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import islice
+from itertools import islice, pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,12 +15,17 @@ from benchkit.envelope.path_loss import PathLoss, loss_anywhere, loss_at
 from benchkit.errors import MisuseError
 from benchkit.measurements.base import MeasurementBlock
 
-__all__ = ["EXACT_LADDERS", "Stretch", "stretches"]
+__all__ = ["EXACT_LADDERS", "Stretch", "ascends", "stretches"]
 
-# More ladders than this in one measurement are not walked: the extremes over its whole span then stand for them, which are
-# wider, so that what they prove holds for each. It keeps a check within a second or two, whatever is asked for.
-EXACT_LADDERS = 200_000
-AT_A_TIME = 16_384
+# Of a plan with more driven ladders than this, the longest measurements are not walked: the extremes over the whole span then
+# stand for their ladders. They are wider, so that what they prove holds for each. It keeps a check quick, whatever is asked for.
+EXACT_LADDERS = 60_000
+AT_A_TIME = 4_096
+
+
+def ascends(levels_dbm: Sequence[float]) -> bool:
+    """Whether there are levels, each above the one before it."""
+    return len(levels_dbm) > 0 and all(low < high for low, high in pairwise(levels_dbm))
 
 
 @dataclass(frozen=True)
@@ -44,14 +49,19 @@ class Stretch:
         return loss_anywhere(path, float(self.frequencies_hz[0]), float(self.frequencies_hz[1]))
 
 
-def stretches(block: MeasurementBlock, span_hz: tuple[float, float], drive_dbm: tuple[float, float]) -> Iterator[Stretch]:
+def stretches(
+    block: MeasurementBlock, span_hz: tuple[float, float], drive_dbm: tuple[float, float], exact_up_to: int = EXACT_LADDERS
+) -> Iterator[Stretch]:
     """
     Every ladder of `block`, lazily.
 
+    Args:
+        exact_up_to: With more ladders than this, the block's extremes stand for them.
+
     Raises:
-        MisuseError: A ladder lies outside what the block states as its spans.
+        MisuseError: A ladder lies outside what the block states as its spans, or does not ascend.
     """
-    if block.ladder_count() > EXACT_LADDERS:
+    if block.ladder_count() > exact_up_to:
         yield Stretch(np.array(span_hz), Interval.between(*drive_dbm), is_exact=False)
         return
     ladders = block.ladders()
@@ -63,7 +73,9 @@ def stretches(block: MeasurementBlock, span_hz: tuple[float, float], drive_dbm: 
             # Ladders of one measurement mostly share their levels.
             if ladder.levels_dbm is not known:
                 known = ladder.levels_dbm
-                lowest, highest = min(known), max(known)
+                if not ascends(known):
+                    raise MisuseError(f"{block.kind}: the levels of a ladder do not ascend: {known[:8]}")
+                lowest, highest = known[0], known[-1]
             ends.append((lowest, highest))
         frequencies_hz = np.array([ladder.frequency_hz for ladder in handful])
         low_dbm, high_dbm = np.array(ends).T

@@ -64,15 +64,24 @@ def _prove_shared(plan: Plan, findings: Findings) -> None:
                 f"shares source or power meter with channel {', '.join(shared)} but has no switch position; expected "
                 "position: {switch: NAME, close: [ROUTES]}",
             )
-    for pin in ("drain", "gate"):
-        seen: dict[tuple[str, int], str] = {}
-        for channel in wired:
-            supply = getattr(channels[channel], pin)
-            key = (supply.supply, supply.channel)
-            if key in seen:
+    for channel in wired:
+        _prove_shared_drain(channel, findings)
+
+
+def _prove_shared_drain(channel: str, findings: Findings) -> None:
+    """Channels on one drain output conduct together, unless the gate of the one that is not measured is held at pinch-off."""
+    channels = findings.bench.file.wiring.channels
+    own_drains = {(pin.supply, pin.channel) for pin in channels[channel].drains}
+    own_gates = {(pin.supply, pin.channel) for pin in channels[channel].gates}
+    for other, wiring in channels.items():
+        if other == channel or own_drains.isdisjoint((pin.supply, pin.channel) for pin in wiring.drains):
+            continue
+        for pin in wiring.gates:
+            if (pin.supply, pin.channel) in own_gates:
+                later = max(channel, other, key=list(channels).index)
                 findings.refuse(
-                    in_bench(f"wiring.channels.{channel}.{pin}"),
-                    f"output {supply.channel} of {supply.supply} also feeds the {pin} of channel {seen[key]}; each channel needs "
-                    "an output of its own",
+                    in_bench(f"wiring.channels.{later}.gate"),
+                    f"output {pin.channel} of {pin.supply} is the gate of channels {channel} and {other}, which share a drain "
+                    "output too: one cannot be held at pinch-off while the other is measured; give each gate an output of its own",
+                    cause="shared drain and gate",
                 )
-            seen[key] = channel
