@@ -38,14 +38,11 @@ def instruments_of(sources: Sequence[Source]) -> list[InstrumentRow]:
     for source in sources:
         for row in source.instruments:
             told = tuple(
-                row.get(key, "")
-                for key in ("name", "role", "maker", "model", "serial", "firmware", "options", "calibrated")
+                row.get(key, "") for key in ("name", "role", "maker", "model", "serial", "firmware", "options", "calibrated")
             )
             rows.setdefault((*told, _remark(row, source), row.get("driver", ""), row.get("address", "")), []).append(source.label)
     everyone = len(sources)
-    return [
-        InstrumentRow("" if len(labels) == everyone else ", ".join(labels), *told) for told, labels in rows.items()
-    ]
+    return [InstrumentRow("" if len(labels) == everyone else ", ".join(labels), *told) for told, labels in rows.items()]
 
 
 def _remark(row: Mapping[str, str], source: Source) -> str:

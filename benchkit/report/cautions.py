@@ -39,7 +39,7 @@ def cautions_of(sources: Sequence[Source]) -> Cautions:
     """From the records' sequences and benches; where their limits differ, the ratings are the first's, and that is said."""
     loaded = [source for source in sources if source.sequence is not None]
     if not loaded:
-        return Cautions((), "The stored sequence could not be read, so its limits are not listed; see its text.", _general(sources))
+        return Cautions((), "The stored sequence could not be read, so no limits are listed; see its text.", _general(sources))
     first = loaded[0].sequence
     assert first is not None, "chosen above"
     note = "As the sequence states them. They are limits, not conditions to work at; beyond any one of them the part may be lost."
@@ -52,9 +52,7 @@ def _ratings(limits: DeviceLimits) -> list[Rating]:
     rows = [
         Rating("Drain voltage", f"{plain(limits.drain_voltage_max_v)} V", "drain pin"),
         Rating("Drain current, one channel", f"{plain(1e3 * limits.drain_current_max_a)} mA", "drain pin"),
-        Rating(
-            "Gate voltage", f"{plain(limits.gate_voltage_min_v)} V to {plain(limits.gate_voltage_max_v)} V", "gate pin"
-        ),
+        Rating("Gate voltage", f"{plain(limits.gate_voltage_min_v)} V to {plain(limits.gate_voltage_max_v)} V", "gate pin"),
         Rating("Gate current, either sign", f"{plain(1e3 * limits.gate_current_max_a)} mA", "gate pin"),
         Rating("RF input power", f"{plain(limits.input_power_max_dbm)} dBm", "device input"),
         Rating("RF output power", f"{plain(limits.output_power_max_dbm)} dBm", "device output"),
@@ -62,24 +60,20 @@ def _ratings(limits: DeviceLimits) -> list[Rating]:
     if limits.dissipation_max_w is not None:
         rows.append(Rating("Dissipation", f"{plain(limits.dissipation_max_w)} W", "device"))
     rows.append(
-        Rating(
-            "Temperature", f"{celsius(limits.temperature_min_degc)} to {celsius(limits.temperature_max_degc)}", "case"
-        )
+        Rating("Temperature", f"{celsius(limits.temperature_min_degc)} to {celsius(limits.temperature_max_degc)}", "case")
     )
     return rows
 
 
 def _general(sources: Sequence[Source]) -> tuple[tuple[str, str], ...]:
     lines = [
-        ("Electrostatic discharge", "The part is sensitive. Earthed work place, wrist strap; discharge cables before connecting."),
+        ("Electrostatic discharge", "The part is sensitive: earthed work place, wrist strap; discharge cables first."),
         ("Bias order", _bias_order(sources)),
         ("RF", "Terminate every port before switching on. Never open a connector under power; keep to the exposure limits and "
                "licences of your site."),
     ]  # fmt: skip
     lines += _temperature(sources)
-    lines.append(
-        ("Stored charge", "Supplies and bias networks hold voltage after they are switched off: wait, and measure.")
-    )
+    lines.append(("Stored charge", "Supplies and bias networks hold voltage after they are switched off: wait, and measure."))
     return tuple(lines)
 
 
@@ -95,16 +89,14 @@ def _bias_order(sources: Sequence[Source]) -> str:
 
 
 def _temperature(sources: Sequence[Source]) -> list[tuple[str, str]]:
-    set_points = [
-        float(value) for source in sources for value in source.streams.points["temperature_set_degc"].dropna().unique()
-    ]
+    set_points = [float(value) for source in sources for value in source.streams.points["temperature_set_degc"].dropna().unique()]
     lines = []
     if set_points and max(set_points) >= TOO_HOT_TO_TOUCH_DEGC:
         lines.append(("Hot surfaces", f"Measured up to {celsius(max(set_points))}: fixtures burn. Let them cool first."))
     if set_points and min(set_points) < 0:
         lines.append(
-            ("Cold surfaces", f"Measured down to {celsius(min(set_points))}: frostbite, and condensation that shorts bias. Warm above "
-                              "the dew point before opening.")
+            ("Cold surfaces", f"Measured down to {celsius(min(set_points))}: frostbite, and condensation that shorts bias. "
+                              "Warm above the dew point before opening.")
         )  # fmt: skip
     gases = {
         settings.coolant

@@ -18,6 +18,8 @@ __all__ = ["OUTCOMES", "Check", "CheckKey", "checks_of", "limit_text", "value_te
 
 # Worst first. "Not judged" is no failure, and no success either.
 OUTCOMES: tuple[Outcome, ...] = ("fail", "conditional fail", "not judged", "conditional pass", "pass")
+# Below this part of the value it is the arithmetic's noise.
+NOTHING = 1e-9
 CheckKey = tuple[str, str, str, str, str, str, float | None]
 
 
@@ -118,7 +120,7 @@ def value_text(result: Result) -> str:
     scale = scale_for(result.unit, [result.value])
     expanded = result.expanded_uncertainty * scale.factor
     value = result.value * scale.factor
-    if not (math.isfinite(expanded) and expanded > 0):
+    if not (math.isfinite(expanded) and expanded > NOTHING * abs(value)):
         return f"{plain(value, 4)} {scale.unit}"
     decimals = decimals_for(expanded)
     return f"{fixed(value, decimals)} {scale.unit} ± {fixed(expanded, decimals)} {difference_unit(scale.unit)}"

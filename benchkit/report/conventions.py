@@ -61,9 +61,7 @@ def _key(result: Result) -> tuple[str, str, str]:
 def _texts(by_record: Mapping[str, Sequence[str]]) -> dict[str, str]:
     """The convention that each record's results get."""
     definitions = {
-        label: _Definition(_common(conventions), len(conventions) == 1)
-        for label, conventions in by_record.items()
-        if conventions
+        label: _Definition(_common(conventions), len(conventions) == 1) for label, conventions in by_record.items() if conventions
     }
     families: list[list[str]] = []
     for label, definition in definitions.items():
@@ -76,9 +74,7 @@ def _texts(by_record: Mapping[str, Sequence[str]]) -> dict[str, str]:
     texts = {}
     for family in families:
         shared = ", ".join(
-            clause
-            for clause in definitions[family[0]].clauses
-            if all(clause in definitions[label].clauses for label in family)
+            clause for clause in definitions[family[0]].clauses if all(clause in definitions[label].clauses for label in family)
         )
         texts.update(dict.fromkeys(family, shared))
     if len(families) == 1:

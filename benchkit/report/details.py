@@ -7,7 +7,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from benchkit.report.digits import celsius, difference_unit, gigahertz, plain
-from benchkit.report.sheet import Group, RowNumbers, Sheet, result_key, row_key, row_numbers
+from benchkit.report.rows import RowNumbers, result_key, row_key, row_numbers
+from benchkit.report.sheet import Group, Sheet
 from benchkit.results.result import Parameter, Result
 from benchkit.results.spread import Spread, SpreadKey, spread
 

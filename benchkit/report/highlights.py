@@ -51,7 +51,9 @@ def highlights_of(sheet: Sheet) -> list[Highlight]:
     """The wanted rows that are there, each under its qualifier; and every other row with a failure."""
     rows = list(_rows(sheet))
     first = [row for name in WANTED for row in rows if row.name == name]
-    failing = [row for row in rows if row not in first and any(check.outcome in ("fail", "conditional fail") for check in row.checks)]
+    failing = [
+        row for row in rows if row not in first and any(check.outcome in ("fail", "conditional fail") for check in row.checks)
+    ]
     return [_highlight(row) for row in first + failing]
 
 

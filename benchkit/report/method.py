@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from benchkit.bench.load import Bench
-from benchkit.bench.model import PowerMeterSettings, SourceSettings, SupplySettings, VoltAccuracy, VoltmeterSettings
+from benchkit.bench.model import PowerMeterSettings, SourceSettings, SupplySettings, VoltmeterSettings
 from benchkit.report.digits import decimals_for, fixed, gigahertz, plain
 from benchkit.report.source import Source
 
@@ -55,9 +55,9 @@ def planes() -> tuple[Plane, ...]:
         Plane("Output power", "device output", "power meter reading, plus the output path's loss at the frequency"),
         Plane("Gain", "device input to device output", "output power less input power, in dB"),
         Plane("Drain and gate voltage, current", "supply terminals", "read back from the supplies; leads are not corrected for"),
-        Plane("DC power", "supply terminals", "drain voltage times drain current, one channel; the gate supply is left out"),
+        Plane("DC power", "supply terminals", "drain voltage times current, one channel, all its drains; the gates are left out"),
         Plane("Detector voltage", "detector pin less reference pin", "two voltmeters, read at one time"),
-        Plane("Temperature", "chamber air (set point); case", "the chamber's own sensor; a Pt100 on the case (IEC 60751), where fitted"),
+        Plane("Temperature", "chamber air; case", "the chamber's own sensor; a Pt100 on the case (IEC 60751), where fitted"),
     )  # fmt: skip
 
 
@@ -99,9 +99,7 @@ def _path_uncertainties(bench: Bench | None, channel: str, frequency_hz: float) 
     wiring = bench.file.wiring.channels[channel]
     paths = (bench.paths[wiring.input.path], bench.paths[wiring.output.path])
     inside = [path.covers(frequency_hz, frequency_hz) for path in paths]
-    first, second = (
-        path.uncertainty_db(frequency_hz) if covered else 0.0 for path, covered in zip(paths, inside, strict=True)
-    )
+    first, second = (path.uncertainty_db(frequency_hz) if covered else 0.0 for path, covered in zip(paths, inside, strict=True))
     return first, second
 
 
@@ -119,11 +117,11 @@ def conventions_of(sources: Sequence[Source]) -> list[tuple[str, str, str]]:
 def decision_rules(sources: Sequence[Source]) -> list[str]:
     """Each decision rule used, in words."""
     words = {
-        "simple acceptance": "Simple acceptance (ILAC-G8:09/2019): the value alone decides, guard band w = 0. A value at the limit is "
-        "accepted wrongly as often as not.",
-        "guard band": "Guard band w = U, k = 2 (ILAC-G8:09/2019): pass, where the value is inside the limit by at least U; conditional "
-        "pass, inside by less; conditional fail, outside by no more than U; fail, outside by more. A pass is then wrong with a "
-        "probability below 2.5 %. A result without a value or without an uncertainty is not judged.",
+        "simple acceptance": "Simple acceptance (ILAC-G8:09/2019): the value alone decides, guard band w = 0. A value at the "
+        "limit is accepted wrongly as often as not.",
+        "guard band": "Guard band w = U, k = 2 (ILAC-G8:09/2019): pass, where the value is inside the limit by at least U; "
+        "conditional pass, inside by less; conditional fail, outside by no more than U; fail, outside by more. A pass is then "
+        "wrong with a probability below 2.5 %. A result without a value or without an uncertainty is not judged.",
     }  # fmt: skip
     rules = dict.fromkeys(judged.verdict.rule for source in sources for judged in source.verdicts)
     return [words.get(rule, rule) for rule in rules]
@@ -153,7 +151,6 @@ def _rest(row: Contribution) -> tuple[str, str, str, str]:
 def _channel_contributions(bench: Bench, channel: str, source: Source) -> list[Contribution]:
     wiring, instruments = bench.file.wiring.channels[channel], bench.file.instruments
     rf, meter = instruments[wiring.input.source], instruments[wiring.output.power_meter]
-    drain, gate = instruments[wiring.drain.supply], instruments[wiring.gate.supply]
     rows = []
     if isinstance(rf, SourceSettings):
         rows.append(_decibels("Input power", f"{wiring.input.source}: level accuracy", rf.level_accuracy_db))
@@ -161,19 +158,19 @@ def _channel_contributions(bench: Bench, channel: str, source: Source) -> list[C
     if isinstance(meter, PowerMeterSettings):
         rows.append(_decibels("Output power", f"{wiring.output.power_meter}: accuracy", meter.accuracy_db))
     rows.append(_path("Output power", bench, wiring.output.path, source, channel))
-    if isinstance(drain, SupplySettings):
-        ratings = drain.channels[wiring.drain.channel]
-        name = wiring.drain.supply
-        rows.append(_part("Drain voltage", name, ratings.voltage_accuracy.of_reading_percent, ratings.voltage_accuracy.floor_v, "V"))
-        rows.append(_part("Drain current", name, ratings.current_accuracy.of_reading_percent, ratings.current_accuracy.floor_a, "A"))
-    if isinstance(gate, SupplySettings):
-        accuracy = gate.channels[wiring.gate.channel].voltage_accuracy
-        rows.append(_part("Gate voltage", wiring.gate.supply, accuracy.of_reading_percent, accuracy.floor_v, "V"))
-    for quantity, pin in (("Detector voltage", wiring.detector), ("Reference voltage", wiring.reference)):
-        voltmeter = None if pin is None else instruments[pin.voltmeter]
-        if pin is not None and isinstance(voltmeter, VoltmeterSettings):
-            volts: VoltAccuracy = voltmeter.voltage_accuracy
-            rows.append(_part(quantity, pin.voltmeter, volts.of_reading_percent, volts.floor_v, "V"))
+    for quantity, pin in (*(("Drain", pin) for pin in wiring.drains), *(("Gate", pin) for pin in wiring.gates)):
+        supply = instruments[pin.supply]
+        if isinstance(supply, SupplySettings):
+            ratings, name = supply.channels[pin.channel], f"{pin.supply}, output {pin.channel}"
+            volts, amperes = ratings.voltage_accuracy, ratings.current_accuracy
+            rows.append(_part(f"{quantity} voltage", name, volts.of_reading_percent, volts.floor_v, "V"))
+            if quantity == "Drain":
+                rows.append(_part("Drain current", name, amperes.of_reading_percent, amperes.floor_a, "A"))
+    for quantity, line in (("Detector voltage", wiring.detector), ("Reference voltage", wiring.reference)):
+        voltmeter = None if line is None else instruments[line.voltmeter]
+        if line is not None and isinstance(voltmeter, VoltmeterSettings):
+            volts = voltmeter.voltage_accuracy
+            rows.append(_part(quantity, line.voltmeter, volts.of_reading_percent, volts.floor_v, "V"))
     return rows
 
 

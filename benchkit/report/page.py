@@ -18,18 +18,18 @@ import benchkit
 from benchkit.report.bench_table import instruments_of, missing_protections
 from benchkit.report.cautions import cautions_of
 from benchkit.report.details import detail_tables
-from benchkit.report.digits import celsius, clock_time, whole
+from benchkit.report.digits import celsius, clock_time
 from benchkit.report.drawing import ArrayPool, Drawing, safe_json
 from benchkit.report.highlights import highlights_of, overall_of
 from benchkit.report.method import contributions_of, conventions_of, decision_rules, losses_of, planes
 from benchkit.report.plots import Plots, make_plots
 from benchkit.report.sheet import known_parameters, make_sheet
 from benchkit.report.source import Source
-from benchkit.report.title import title_of
+from benchkit.report.title import incomplete_line, title_of
 
 __all__ = ["render"]
 
-SYMBOLS = {"pass": "✓", "conditional pass": "(✓)", "conditional fail": "(✗)", "fail": "✗", "not judged": "–"}
+SYMBOLS = {"pass": "✓", "conditional pass": "(✓)", "conditional fail": "(✗)", "fail": "✗", "not judged": "\N{EN DASH}"}
 
 
 @dataclass(frozen=True)
@@ -86,6 +86,7 @@ def render(sources: Sequence[Source]) -> str:
         sheet=sheet,
         highlights=highlights_of(sheet),
         overall=overall_of(sheet),
+        incomplete=[line for source in sources if (line := incomplete_line(source, several=len(sources) > 1))],
         details=detail_tables(sheet, parameters, several_records=len(sources) > 1),
         plots=plots,
         events=_events(sources),
@@ -122,9 +123,7 @@ def _policy(*scripts: str) -> str:
 
     A text from a file is escaped; should one ever slip through, the browser still won't run it.
     """
-    hashes = " ".join(
-        f"'sha256-{base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()}'" for script in scripts
-    )
+    hashes = " ".join(f"'sha256-{base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()}'" for script in scripts)
     return (
         f"default-src 'none'; script-src {hashes}; style-src 'unsafe-inline'; img-src data: blob:; font-src data:; "
         "base-uri 'none'; form-action 'none'"
@@ -138,15 +137,11 @@ def _data(plots: Plots, pool: ArrayPool) -> Mapping[str, Any]:
 
 def _events(sources: Sequence[Source]) -> list[_Event]:
     return [
-        _Event(
-            source.label,
-            "" if math.isnan(row.time_s) else clock_time(row.time_s),
-            str(row.severity),
-            str(row.kind),
-            str(row.text),
-        )
+        _Event(source.label, "" if math.isnan(time_s) else clock_time(time_s), severity, kind, text)
         for source in sources
-        for row in source.streams.events.itertuples(index=False)
+        for time_s, severity, kind, text in zip(
+            *(source.streams.events[name].tolist() for name in ("time_s", "severity", "kind", "text")), strict=True
+        )
     ]
 
 
@@ -164,7 +159,7 @@ def _digests(sources: Sequence[Source]) -> list[tuple[str, str, str]]:
     for source in sources:
         sealed = source.digest or "not sealed: no digest yet"
         rows += [
-            (source.label, f"record {source.path.name}, {whole(source.path.stat().st_size)} bytes, id {source.record_id}", sealed),
+            (source.label, f"record {source.path.name}, id {source.record_id}", sealed),
             (source.label, f"sequence {source.text('sequence_file')}", source.sequence_digest),
             (source.label, f"bench {source.text('bench_file')}", source.bench_digest),
             *((source.label, f"table {name}", hashlib.sha256(data).hexdigest()) for name, data in source.files.items()),
@@ -188,9 +183,7 @@ def _texts(stored: Sequence[tuple[str, str, str]]) -> list[_SequenceText]:
     first_text, first_names = next(iter(by_text.items()))
     found = []
     for text, names in by_text.items():
-        lines = difflib.unified_diff(
-            first_text.splitlines(), text.splitlines(), first_names[0][0], names[0][0], lineterm="", n=2
-        )
+        lines = difflib.unified_diff(first_text.splitlines(), text.splitlines(), first_names[0][0], names[0][0], lineterm="", n=2)
         digest = hashlib.sha256(text.encode()).hexdigest()
         found.append(_SequenceText(", ".join(label for label, _ in names), names[0][1], text, digest, "\n".join(lines)))
     return found

@@ -35,8 +35,8 @@ def temperature_colours(temperatures_degc: Iterable[float]) -> dict[float, str]:
     """
     A colour for each temperature: blues below room temperature, black at it, orange to vermillion above.
 
-    Room temperature is the one nearest 25 °C, if it lies within 10 K of it. The coldest is always blue, the hottest always vermillion;
-    between them and room the colour goes towards sky blue and orange in even steps.
+    Room temperature is the one nearest 25 °C, if it lies within 10 K of it. The coldest is always blue, the hottest always
+    vermillion; between them and room the colour goes towards sky blue and orange in even steps.
     """
     ordered = sorted({float(value) for value in temperatures_degc})
     if not ordered:

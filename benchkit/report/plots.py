@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from benchkit.report.drawing import ArrayPool, Drawing, Series, Style, draw
+from benchkit.report.layout import PARTLY_NOTE, SIMULATED_NOTE, UNSTATED_NOTE
 from benchkit.report.palette import temperature_colours
 from benchkit.report.source import Source
 from benchkit.report.timeline import timeline
@@ -52,10 +53,16 @@ def make_plots(sources: Sequence[Source], pool: ArrayPool) -> Plots:
     temperatures = sorted({float(value) for frame in points for value in frame["temperature_set_degc"].dropna().unique()})
     channels = sorted({str(value) for frame in points for value in frame["channel"].unique()})
     style = Style(temperature_colours(temperatures), tuple(channels), tuple(source.label for source in sources))
-    simulated = any(source.is_simulated is not False for source in sources)
-    measured = tuple(draw(of_key[0][1], _series(of_key), style, pool, simulated=simulated) for of_key in figures.values())
+    note = _note({source.is_simulated for source in sources})
+    measured = tuple(draw(of_key[0][1], _series(of_key), style, pool, note=note) for of_key in figures.values())
     course = tuple(timeline(source, pool, style.colours, several=len(sources) > 1) for source in sources)
     return Plots(measured, course, tuple(temperatures), style.channels, style.records, "\n".join(troubles))
+
+
+def _note(origins: set[bool | None]) -> str:
+    if len(origins) > 1:
+        return PARTLY_NOTE
+    return {True: SIMULATED_NOTE, False: "", None: UNSTATED_NOTE}[origins.pop()]
 
 
 def figures_of(source: Source) -> list[Figure]:

@@ -5,9 +5,11 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
+from benchkit.report.digits import MINUS
+
 __all__ = ["gathered"]
 
-_NUMBER = re.compile(r"[+−-]?\d+(?:\.\d+)?")
+_NUMBER = re.compile(rf"[+{MINUS}-]?\d+(?:\.\d+)?")
 
 
 def gathered(reasons: Iterable[tuple[str, int]]) -> list[tuple[str, int]]:
@@ -29,6 +31,6 @@ def _fill(pattern: str, figures: list[list[str]]) -> str:
     pieces = pattern.split("\0")
     text = pieces[0]
     for slot, piece in zip(zip(*figures, strict=True), pieces[1:], strict=True):
-        ordered = sorted(set(slot), key=lambda number: float(number.replace("−", "-")))
+        ordered = sorted(set(slot), key=lambda number: float(number.replace(MINUS, "-")))
         text += (ordered[0] if len(ordered) == 1 else f"{ordered[0]} to {ordered[-1]}") + piece
     return text

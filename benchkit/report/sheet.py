@@ -3,46 +3,23 @@
 from __future__ import annotations
 
 import math
-from collections import Counter, defaultdict
+from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from benchkit.report.checks import Check, CheckKey, checks_of
 from benchkit.report.conventions import harmonised
-from benchkit.report.digits import (
-    Scale,
-    celsius,
-    decimals_for,
-    decimals_without_uncertainty,
-    difference_unit,
-    fixed,
-    gigahertz,
-    plain,
-    scale_for,
-)
+from benchkit.report.digits import celsius, difference_unit, gigahertz, plain
 from benchkit.report.reasons import gathered
+from benchkit.report.rows import RowKey, RowNumbers, result_key, row_key, row_numbers
 from benchkit.report.source import Source
 from benchkit.results.result import PARAMETERS, Parameter, Result, ResultCondition
 from benchkit.results.spread import Located, Spread, spread
 
-__all__ = ["Group", "Row", "RowNumbers", "Sheet", "known_parameters", "make_sheet", "result_key", "room_temperature", "row_key", "row_numbers"]
+__all__ = ["Group", "Row", "Sheet", "known_parameters", "make_sheet", "room_temperature"]
 
 ROOM_DEGC = 25.0
 ROOM_SPAN_K = 10.0
-RowKey = tuple[str, str, str, str, str, float | None]
-
-
-@dataclass(frozen=True)
-class RowNumbers:
-    """How the numbers of one row are printed: all at the place that the row's largest uncertainty allows."""
-
-    scale: Scale
-    decimals: int
-    uncertainty: str
-    uncertainty_reason: str
-
-    def text(self, value: float) -> str:
-        return "" if math.isnan(value) else fixed(value * self.scale.factor, self.decimals)
 
 
 @dataclass(frozen=True)
@@ -138,7 +115,7 @@ def make_sheet(sources: Sequence[Source]) -> Sheet:
         at_room = overall if room is None else {row_key(one): one for one in spread(own, typical_at_degc=room)}
         rows = tuple(
             _row(
-                at_room[key], overall[key], numbers[key], parameters, room, len(sources) > 1, len(supplies - {None}) > 1,
+                at_room[key], overall[key], numbers[key], parameters, len(sources) > 1, len(supplies - {None}) > 1,
                 _checks_for(checks, title, key, list(at_room)),
             )
             for key in at_room
@@ -147,9 +124,7 @@ def make_sheet(sources: Sequence[Source]) -> Sheet:
     return Sheet(tuple(groups), tuple(unanswered), room, len(supplies - {None}) > 1)
 
 
-def _checks_for(
-    checks: Mapping[CheckKey, Sequence[Check]], title: str, key: RowKey, rows: Sequence[RowKey]
-) -> tuple[Check, ...]:
+def _checks_for(checks: Mapping[CheckKey, Sequence[Check]], title: str, key: RowKey, rows: Sequence[RowKey]) -> tuple[Check, ...]:
     """The row's own checks; and those of absent results that the row has taken in, whatever definition they had."""
     own = list(checks.get((title, *key), ()))
     home = next(row for row in rows if _sibling(row) == _sibling(key))
@@ -163,20 +138,6 @@ def _sibling(key: RowKey) -> tuple[object, ...]:
     return key[0], key[1], key[3], key[4], key[5]
 
 
-def row_key(row: Spread) -> RowKey:
-    """What tells rows apart."""
-    kept = dict(row.kept)
-    supply = kept.get("supply_voltage_v")
-    return row.parameter, row.qualifier, row.convention, row.unit, row.plane, None if supply is None else float(supply)
-
-
-def result_key(result: Result) -> RowKey:
-    """The row that a result belongs to."""
-    return (
-        result.parameter, result.qualifier, result.convention, result.unit, result.plane, result.condition.supply_voltage_v,
-    )  # fmt: skip
-
-
 def _members(results: Mapping[str, Sequence[Result]]) -> dict[RowKey, list[Result]]:
     members: dict[RowKey, list[Result]] = defaultdict(list)
     for of_record in results.values():
@@ -185,29 +146,11 @@ def _members(results: Mapping[str, Sequence[Result]]) -> dict[RowKey, list[Resul
     return members
 
 
-def row_numbers(members: Sequence[Result]) -> RowNumbers:
-    """Unit, places and uncertainty for a row; the largest uncertainty of all its numbers stands for the row."""
-    present = [result for result in members if not result.is_absent]
-    scale = scale_for(members[0].unit, (result.value for result in present))
-    known = [r.expanded_uncertainty for r in present if math.isfinite(r.expanded_uncertainty)]
-    unknown = Counter(
-        r.uncertainty_reason or "no reason given" for r in present if not math.isfinite(r.expanded_uncertainty)
-    )
-    reason = "; ".join(f"not known for {count}: {why}" for why, count in unknown.most_common())
-    largest = max(known, default=0.0) * scale.factor
-    if largest > 0:
-        decimals = decimals_for(largest)
-        return RowNumbers(scale, decimals, fixed(largest, decimals), reason)
-    decimals = decimals_without_uncertainty(r.value * scale.factor for r in present)
-    return RowNumbers(scale, decimals, "0" if known else "", reason)
-
-
 def _row(
     row: Spread,
     overall: Spread,
     numbers: RowNumbers,
     parameters: Mapping[str, Parameter],
-    room: float | None,
     several_records: bool,
     several_supplies: bool,
     checks: tuple[Check, ...],

@@ -10,7 +10,8 @@ import numpy as np
 import pandas as pd
 
 from benchkit.report.digits import celsius, clock_time, plain
-from benchkit.report.drawing import ArrayPool, Drawing, Json, layout_of, shown_text
+from benchkit.report.drawing import ArrayPool, Drawing, spec_of
+from benchkit.report.layout import SIMULATED_NOTE, UNSTATED_NOTE, Json, layout_of, shown_text
 from benchkit.report.palette import NEUTRAL, OKABE_ITO
 from benchkit.report.source import Source
 from benchkit.results.figure import Axis
@@ -37,11 +38,19 @@ class Biased:
     is_open: bool
 
 
-def biased_stretches(bias: pd.DataFrame, ended_s: float) -> list[Biased]:
-    """From the record's bias stream: a row "biased" begins a stretch, the channel's next other row ends it."""
+def biased_stretches(bias: pd.DataFrame, events: pd.DataFrame, ended_s: float) -> list[Biased]:
+    """
+    From the record's bias stream: a row "biased" begins a stretch, the channel's next row with the drain off ends it, or the
+    event that says that all was made safe and verified.
+
+    Args:
+        ended_s: The record's last moment, for a stretch whose end it does not tell. [s]
+    """
     stretches = []
+    verified = events[(events["kind"] == "made safe") & (events["severity"] == "info")]["time_s"].tolist()
     for channel, rows in bias.groupby("channel", sort=True):
         begun: Any = None
+        row: Any
         for row in rows.itertuples(index=False):
             is_on = row.state in ("biased", "driven")
             if is_on and begun is None:
@@ -50,14 +59,14 @@ def biased_stretches(bias: pd.DataFrame, ended_s: float) -> list[Biased]:
                 stretches.append(_stretch(str(channel), begun, float(row.time_s), is_open=False))
                 begun = None
         if begun is not None:
-            stretches.append(_stretch(str(channel), begun, ended_s, is_open=True))
+            safe_s = next((time_s for time_s in verified if time_s >= begun.time_s), None)
+            end_s = ended_s if safe_s is None else float(safe_s)
+            stretches.append(_stretch(str(channel), begun, end_s, is_open=safe_s is None))
     return stretches
 
 
 def _stretch(channel: str, row: Any, end_s: float, *, is_open: bool) -> Biased:
-    return Biased(
-        channel, float(row.time_s), end_s, float(row.temperature_set_degc), float(row.supply_voltage_set_v), is_open
-    )
+    return Biased(channel, float(row.time_s), end_s, float(row.temperature_set_degc), float(row.supply_voltage_set_v), is_open)
 
 
 def timeline(source: Source, pool: ArrayPool, colours: dict[float, str], *, several: bool) -> Drawing:
@@ -70,7 +79,7 @@ def timeline(source: Source, pool: ArrayPool, colours: dict[float, str], *, seve
     """
     streams, title = source.streams, "Course of the run" + (f", {source.label}" if several else "")
     chamber, events = streams.chamber, streams.events
-    stretches = biased_stretches(streams.bias, source.ended_s)
+    stretches = biased_stretches(streams.bias, events, source.ended_s)
     caption = (
         "Times are UTC. Bars: drain on, one row for each channel, coloured by temperature; an arrow at a bar's end: the record "
         "does not tell of the end. Marks: events, cross error, triangle warning, stroke information."
@@ -102,9 +111,9 @@ def timeline(source: Source, pool: ArrayPool, colours: dict[float, str], *, seve
     begin, end = _span(source)
     layout = layout_of(
         title, Axis("Time (UTC)"), Axis("Temperature (°C)"), np.array([begin, end]) * MILLISECONDS, temperatures, height=520,
-        simulated=bool(source.is_simulated),
+        note="" if source.is_simulated is False else SIMULATED_NOTE if source.is_simulated else UNSTATED_NOTE,
     )  # fmt: skip
-    layout["xaxis"].update({"type": "date", "tickformat": "%H:%M\n%d %b", "anchor": "y2", "side": "bottom", "hoverformat": "%Y-%m-%d %H:%M:%S"})
+    layout["xaxis"].update({"type": "date", "tickformat": "%H:%M\n%d %b", "anchor": "y2", "hoverformat": "%Y-%m-%d %H:%M:%S"})
     layout["xaxis"]["mirror"] = "all"
     layout["yaxis"]["domain"] = [0.36, 1.0] if air else [0.99, 1.0]
     layout["yaxis2"] = {
@@ -114,13 +123,12 @@ def timeline(source: Source, pool: ArrayPool, colours: dict[float, str], *, seve
         "ticktext": ["events", *(shown_text(f"channel {name} on") for name in reversed(channels))],
     }  # fmt: skip
     errors = int((events["severity"] == "error").sum()) if len(events) else 0
+    low, high = (celsius(round(float(end), 1)) for end in (temperatures.min(), temperatures.max()))
     alt = (
-        f"{title}: from {clock_time(begin)} to {clock_time(end)}, {len(stretches)} stretches with the drain on, {len(events)} events "
-        f"of which {errors} errors."
-        + (f" Temperatures from {celsius(round(float(temperatures.min()), 1))} to {celsius(round(float(temperatures.max()), 1))}." if air else " No chamber readings.")
-    )
-    spec = {"sets": [{"name": "", "traces": traces}], "layout": layout}
-    return Drawing(f"timeline {source.label}", title, caption, alt, spec)
+        f"{title}: from {clock_time(begin)} to {clock_time(end)}, {len(stretches)} stretches with the drain on, "
+        f"{len(events)} events of which {errors} errors. "
+    ) + (f"Temperatures from {low} to {high}." if air else "No chamber readings.")
+    return Drawing(f"timeline {source.label}", title, caption, alt, spec_of({"": traces}, layout))
 
 
 def _span(source: Source) -> tuple[float, float]:

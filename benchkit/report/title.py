@@ -6,10 +6,11 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from benchkit.plan import make_plan
 from benchkit.report.digits import clock_time, duration, whole
 from benchkit.report.source import Source, lot_and_wafer
 
-__all__ = ["Ending", "TitleBlock", "UnitLine", "ending_of", "simulated_line", "title_of"]
+__all__ = ["Ending", "TitleBlock", "UnitLine", "ending_of", "incomplete_line", "simulated_line", "title_of"]
 
 # How an outcome is said to someone who was not there.
 ENDINGS = {
@@ -130,6 +131,23 @@ def ending_of(source: Source) -> Ending:
     known = ENDINGS.get(source.outcome, f"Ended: {source.outcome}.")
     safe = [str(text) for kind, text in zip(source.streams.events["kind"], source.streams.events["text"], strict=True)
             if kind == "made safe"]  # fmt: skip
-    message = "" if source.outcome == "done" else f" {source.message.rstrip('.')}."
+    if source.outcome != "done" and source.message:
+        known = f"{known.rstrip('.')}: {source.message.rstrip('.')}."
     closing = f" {safe[-1][0].upper()}{safe[-1][1:].rstrip('.')}." if safe and safe[-1] else ""
-    return Ending(source.outcome == "done", known + message + closing)
+    return Ending(source.outcome == "done", known + closing)
+
+
+def incomplete_line(source: Source, *, several: bool) -> str:
+    """What a reader must know before trusting the verdicts: that part of the plan is missing; "" when none is."""
+    if source.sequence is None:
+        return ""
+    planned = make_plan(source.sequence.file).ladder_count
+    ladders = source.streams.ladders
+    finished = ladders.loc[ladders["status"].isin(("complete", "stopped")), "ladder"].nunique()
+    if finished >= planned:
+        return ""
+    who = f"{source.label}: only" if several else "Only"
+    return (
+        f"{who} {whole(finished)} of {whole(planned)} ladders planned were finished. Every number and verdict here "
+        "speaks of these alone; what was planned and not measured may differ."
+    )

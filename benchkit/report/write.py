@@ -7,7 +7,7 @@ from pathlib import Path
 
 from benchkit.errors import MisuseError, RecordExistsError
 from benchkit.report.page import render
-from benchkit.report.source import read_sources
+from benchkit.report.reading import read_sources
 
 __all__ = ["write_report"]
 

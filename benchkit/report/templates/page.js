@@ -2,7 +2,7 @@
 (() => {
   const data = JSON.parse(document.getElementById("report-data").textContent);
   const decoded = new Map();
-  const PRINT_WIDTH = 680, PRINT_HEIGHT = 350, SCREEN_HEIGHT = 460, PANEL_HEIGHT = 250, PANELS_A_PAGE = 9, MOST_PANELS = 36;
+  const NARROW = 720, PRINT_WIDTH = 680, PRINT_HEIGHT = 350, SCREEN_HEIGHT = 460, PANEL_HEIGHT = 250, PANELS_A_PAGE = 9, MOST_PANELS = 36;
   const CONFIG = {
     responsive: true, displaylogo: false, toImageButtonOptions: { format: "svg" },
     // Named one by one: none that would send or link anything anywhere.
@@ -27,11 +27,14 @@
         String(filter[box.dataset.filter]) !== (box.dataset.filter === "temperature" ? String(Number(box.value)) : box.value));
   }
 
-  function traces(set) {
-    return set.traces.map(({ filter, ...trace }) => ({
-      type: "scatter", ...trace, x: numbers(trace.x), y: numbers(trace.y), connectgaps: false,
-      visible: isShown(filter) ? true : "legendonly",
-    }));
+  function traces(spec, set) {
+    return set.traces.map(([style, x, y]) => {
+      const { filter, ...look } = spec.styles[style];
+      return {
+        type: "scatter", ...structuredClone(look), x: numbers(x), y: numbers(y), connectgaps: false,
+        visible: isShown(filter) ? true : "legendonly",
+      };
+    });
   }
 
   function chosen(place) {
@@ -41,11 +44,23 @@
 
   function layoutFor(spec, width) {
     const layout = structuredClone(spec.layout);
-    if (width < 720 && layout.legend) {
+    if (width < NARROW && layout.legend) {
       layout.legend = { ...layout.legend, orientation: "h", x: 0, y: -0.22, xanchor: "left", yanchor: "top" };
       layout.height += 20 * Math.ceil(spec.sets[0].traces.length / 2);
     }
     return layout;
+  }
+
+  // One choice for all plots that offer it: a reader looks at one frequency, not at one plot's frequency.
+  function choose(select) {
+    const wanted = select.selectedOptions[0].text;
+    document.querySelectorAll("select[data-choose]").forEach((other) => {
+      const match = [...other.options].find((option) => option.text === wanted);
+      if (match && other.closest("label").firstChild.textContent === select.closest("label").firstChild.textContent) {
+        other.value = match.value;
+        draw(Number(other.dataset.choose));
+      }
+    });
   }
 
   function draw(place) {
@@ -61,7 +76,7 @@
     }
     const layout = layoutFor(spec, canvas.clientWidth);
     if (spec.sets.length > 1) layout.title.text += ` at ${spec.sets[Number(choice)].name}`;
-    Plotly.react(canvas, traces(spec.sets[Number(choice)]), layout, CONFIG);
+    Plotly.react(canvas, traces(spec, spec.sets[Number(choice)]), layout, { ...CONFIG, displayModeBar: canvas.clientWidth < NARROW ? false : "hover" });
   }
 
   // All choices as small plots with one scale, for print and for comparing at a glance.
@@ -106,7 +121,7 @@
         if (axis.title) axis.title = { ...axis.title, font: { size: 10 }, standoff: 4 };
       }
       layout.annotations.push({ text: `<b>${set.name}</b>`, xref: "paper", yref: "paper", x: (x[0] + x[1]) / 2, y: y[1], xanchor: "center", yanchor: "bottom", showarrow: false, font: { size: 11 } });
-      for (const trace of traces(set)) {
+      for (const trace of traces(spec, set)) {
         all.push({ ...trace, xaxis: `x${suffix}`, yaxis: `y${suffix}`, legendgroup: trace.name, showlegend: !named.has(trace.name), marker: { ...trace.marker, size: 4 }, line: { ...trace.line, width: 1.3 } });
         named.add(trace.name);
       }
@@ -116,7 +131,7 @@
 
   const places = data.plots.map((_, place) => place);
   document.querySelectorAll("select[data-choose]").forEach((select) =>
-    select.addEventListener("change", () => draw(Number(select.dataset.choose))));
+    select.addEventListener("change", () => choose(select)));
   document.querySelectorAll("input[data-filter]").forEach((box) =>
     box.addEventListener("change", () => places.forEach(draw)));
 
@@ -134,7 +149,7 @@
         const layout = { ...layoutFor(spec, PRINT_WIDTH + 40), width: PRINT_WIDTH };
         // Two to a page.
         layout.height = Math.max(PRINT_HEIGHT, layout.height - (SCREEN_HEIGHT - PRINT_HEIGHT));
-        Plotly.react(document.querySelector(`[data-plot="${place}"]`), traces(spec.sets[0]), layout, { ...CONFIG, responsive: false });
+        Plotly.react(document.querySelector(`[data-plot="${place}"]`), traces(spec, spec.sets[0]), layout, { ...CONFIG, responsive: false });
       }
     });
   });
