@@ -10,6 +10,7 @@ A number that cannot be had is an `Absent` with its reason; a call that cannot b
 
 from benchkit.results.absent import Absent
 from benchkit.results.band import Flatness, GroupDelay, WorstCase, gain_flatness, gain_slope, group_delay, worst_in_band
+from benchkit.results.calibration import ERROR_TERMS, Calibration, CalibrationKind, check_age, check_band
 from benchkit.results.compression import (
     CompressionPoint,
     Reference,
@@ -19,6 +20,7 @@ from benchkit.results.compression import (
     reference_convention,
 )
 from benchkit.results.curve import at_input, input_at_output
+from benchkit.results.deembedding import DummyMethod, Halves, cascade, deembed, remove_dummies, split_two_x_thru, turn_round
 from benchkit.results.detector import DetectorError, DetectorLaw, Refused, detector_temperature_error, fit_detector_law
 from benchkit.results.efficiency import (
     EfficiencyPoint,
@@ -30,6 +32,7 @@ from benchkit.results.efficiency import (
     pae_percent,
 )
 from benchkit.results.figure import Axis, Figure, Trace
+from benchkit.results.line_band import LineBand, line_band
 from benchkit.results.matching import (
     Mismatch,
     MismatchConvention,
@@ -62,7 +65,10 @@ from benchkit.results.propagation import (
 from benchkit.results.regression import LineFit, fit_line
 from benchkit.results.result import PARAMETERS, Parameter, Result, ResultCondition
 from benchkit.results.saturation import SaturatedPower, saturated_power
+from benchkit.results.solt import solt
 from benchkit.results.spread import Located, Spread, SpreadKey, spread
+from benchkit.results.standards import Residual, Standard, residuals
+from benchkit.results.trl import trl
 from benchkit.results.uncertainty import (
     COVERAGE_FACTOR,
     Budget,
@@ -80,20 +86,26 @@ from benchkit.results.verdict import DecisionRule, Outcome, Verdict, judge
 
 __all__ = [
     "COVERAGE_FACTOR",
+    "ERROR_TERMS",
     "PARAMETERS",
     "Absent",
     "Axis",
     "Budget",
+    "Calibration",
+    "CalibrationKind",
     "CompressionPoint",
     "Contribution",
     "DecisionRule",
     "DetectorError",
     "DetectorLaw",
+    "DummyMethod",
     "EfficiencyPoint",
     "Figure",
     "Flatness",
     "Gains",
     "GroupDelay",
+    "Halves",
+    "LineBand",
     "LineFit",
     "Located",
     "MaximumGain",
@@ -104,18 +116,24 @@ __all__ = [
     "Reference",
     "Refused",
     "Repeated",
+    "Residual",
     "Result",
     "ResultCondition",
     "SaturatedPower",
     "Spread",
     "SpreadKey",
     "Stability",
+    "Standard",
     "Trace",
     "Verdict",
     "WorstCase",
     "at_input",
+    "cascade",
+    "check_age",
+    "check_band",
     "compression_point",
     "dc_power_w",
+    "deembed",
     "detector_temperature_error",
     "drain_efficiency_budget",
     "drain_efficiency_percent",
@@ -139,6 +157,7 @@ __all__ = [
     "is_reciprocal",
     "judge",
     "largest_singular_value",
+    "line_band",
     "maximum_gain",
     "mismatch",
     "mismatch_loss_db",
@@ -148,16 +167,22 @@ __all__ = [
     "reciprocity_error",
     "reference_convention",
     "relative_from_db",
+    "remove_dummies",
     "repeated",
+    "residuals",
     "return_loss_db",
     "root_sum_of_squares",
     "saturated_power",
+    "solt",
+    "split_two_x_thru",
     "spread",
     "stability",
     "standard_from_expanded",
     "standard_from_rectangular",
     "standard_from_triangular",
     "standard_from_u_shaped",
+    "trl",
+    "turn_round",
     "vswr",
     "worst_in_band",
 ]
