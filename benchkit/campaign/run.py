@@ -13,12 +13,14 @@ import os
 import platform
 import subprocess
 from collections.abc import Mapping
+from collections.abc import Sequence as Seq
 from dataclasses import dataclass
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 from benchkit.bench.load import Bench
 from benchkit.bench.open import IdentityRow, OpenBench, open_bench
+from benchkit.campaign.faults import ComputerFaults, Whereabouts, account_path
 from benchkit.campaign.signals import Interrupter
 from benchkit.campaign.sink import ShieldedSink
 from benchkit.campaign.summary import judge_results, summarise
@@ -27,11 +29,11 @@ from benchkit.engine.columns import streams
 from benchkit.engine.journalist import Events, Progress
 from benchkit.engine.run import Engine
 from benchkit.envelope import Envelope, needs, prove
-from benchkit.errors import BenchkitError, Interrupted, LinkError, MakeSafeError, RecordExistsError
+from benchkit.errors import BenchkitError, Interrupted, LinkError, MakeSafeError, RecordError, RecordExistsError
 from benchkit.guardian import Guardian, GuardianSpec
 from benchkit.link import LinkLog
 from benchkit.plan import Estimate, estimate
-from benchkit.record import Record, RecordWriter
+from benchkit.record import Disk, Record, RecordWriter
 from benchkit.results.result import Result
 from benchkit.results.verdict import Verdict
 from benchkit.sequence.load import Sequence
@@ -86,6 +88,7 @@ def rehearse(
     seed: int = 1,
     progress: Progress | None = None,
     link_log: Path | None = None,
+    faults: Seq[str] = (),
 ) -> CampaignOutcome:
     """
     The campaign on the twin, on a virtual clock: the same engine, drivers and SCPI text as run().
@@ -93,17 +96,40 @@ def rehearse(
     Args:
         unit: Serial number; the twin draws this unit's own spread from it and the seed.
         seed: Of everything the twin draws; one seed, one record.
+        faults: What shall go wrong on purpose, NAME@WHEN each (benchkit.fault_text says how; `benchkit drill --list` what
+            there is). What became of each is written beside the record.
+
+    Raises:
+        FileError: Mistakes in the files or the plan (ProofError), or a text that is no fault of this bench.
+        RecordExistsError: `out` exists.
     """
-    clock = VirtualClock()
-    options = {
+    options: dict[str, object] = {
         "bench": bench,
         "seed": seed,
         "unit": unit,
         "ledger_path": out.with_suffix(".ledger.jsonl"),
     }
+    attributes: dict[str, str | int | float] = {"simulated": 1, "seed": seed}
+    clock, disk, whereabouts = VirtualClock(), None, Whereabouts()
+    if faults:
+
+        def span_s() -> float:
+            return estimate(prove(sequence, bench).plan, sequence.file, bench.file).total_s
+
+        of_computer = ComputerFaults(faults, whereabouts, span_s)
+        clock, disk = of_computer.clock, of_computer.disk
+        attributes["faults"] = "\n".join(faults)
+        if of_computer.of_bench:
+            span = span_s() if any("random" in text for text in of_computer.of_bench) else None
+            options |= {
+                "faults": of_computer.of_bench,
+                "span_s": span,
+                "whereabouts": whereabouts,
+                "faults_path": account_path(out),
+            }
     return _campaign(
         sequence, bench, out, clock, unit, operator, progress, link_log,
-        library="twin", library_options=options, attributes={"simulated": 1, "seed": seed},
+        library="twin", library_options=options, attributes=attributes, disk=disk, whereabouts=whereabouts,
     )  # fmt: skip
 
 
@@ -120,7 +146,7 @@ def run(
     """The campaign on whatever the bench file addresses, on the wall clock."""
     return _campaign(
         sequence, bench, out, WallClock(), unit, operator, progress, link_log,
-        library=None, library_options={}, attributes={"simulated": 0},
+        library=None, library_options={}, attributes={"simulated": 0}, disk=None, whereabouts=None,
     )  # fmt: skip
 
 
@@ -137,6 +163,8 @@ def _campaign(
     library: str | None,
     library_options: Mapping[str, object],
     attributes: Mapping[str, str | int | float],
+    disk: Disk | None,
+    whereabouts: Whereabouts | None,
 ) -> CampaignOutcome:
     envelope = prove(sequence, bench)
     if out.exists():
@@ -155,11 +183,13 @@ def _campaign(
                 silent = [row for row in identities if row.trouble]
                 if silent:
                     raise LinkError(silent[0].name, "; ".join(row.trouble for row in silent))
-                writer = _create(out, sequence, bench, envelope, expected, identities, unit, operator, attributes, clock)
+                writer = _create(
+                    out, sequence, bench, envelope, expected, identities, unit, operator, attributes, clock, disk
+                )
                 # In a rehearsal there is nothing to guard: the twin lives in this process and dies with it.
                 spec = guardian_spec(sequence, bench, out, used, clock) if library is None else None
                 return _energise(
-                    opened, writer, out, sequence, envelope, clock, interrupter, progress or NoProgress(), spec
+                    opened, writer, out, sequence, envelope, clock, interrupter, progress or NoProgress(), spec, whereabouts
                 )
             finally:
                 interrupter.making_safe()
@@ -179,6 +209,7 @@ def _energise(
     interrupter: Interrupter,
     progress: Progress,
     spec: GuardianSpec | None,
+    whereabouts: Whereabouts | None,
 ) -> CampaignOutcome:
     """Everything between the first and the last command that can reach the part."""
     outcome, message, exit_code = "done", "plan done", 0
@@ -187,7 +218,12 @@ def _energise(
     try:
         if spec is not None:
             guardian = Guardian.start(spec)
-        sink = ShieldedSink(writer, interrupter, None if guardian is None else guardian.beat)
+        sink = ShieldedSink(
+            writer,
+            interrupter,
+            None if guardian is None else guardian.beat,
+            None if whereabouts is None else whereabouts.see,
+        )
         Engine(opened, sequence, envelope.plan, clock, sink, progress).run()
     except Interrupted as error:
         outcome, message, exit_code, cause = "interrupted", f"interrupted by {error.signal_name}", 130, error
@@ -220,6 +256,18 @@ def _energise(
         if exit_code == 0 and not all(verdict.is_within for verdict in verdicts):
             exit_code = 1
         writer.finish(outcome, message if not unsafe else f"{message}; {made_safe}", results, verdicts)
+    except RecordError as error:
+        # The part is safe or it is told that it is not; that must not be lost behind a full disk.
+        with contextlib.suppress(RecordError):
+            writer.abandon()
+        if outcome == "done":
+            outcome, cause = "bench", error
+        message = (
+            f"{message}; the record could not be finished ({error}); it holds every acknowledged point, unsealed"
+            if cause is not error
+            else f"the record could not be finished: {error}; it holds every acknowledged point, unsealed"
+        )
+        return CampaignOutcome(out, outcome, message, exit_code if exit_code >= 3 else 3, unsafe, (), (), cause)
     except BaseException:
         writer.abandon()
         raise
@@ -257,6 +305,7 @@ def _create(
     operator: str,
     attributes: Mapping[str, str | int | float],
     clock: Clock,
+    disk: Disk | None,
 ) -> RecordWriter:
     settings = bench.file.instruments
     instruments = [
@@ -298,6 +347,7 @@ def _create(
         },
         instruments=instruments,
         clock=clock,
+        disk=disk,
     )
 
 

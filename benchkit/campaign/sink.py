@@ -17,16 +17,26 @@ class ShieldedSink:
     Args:
         beat: Called with every row, from the main thread: a run that writes no rows is a run that is stuck (a soak writes the
             chamber's log at every poll). Raises when nobody listens any more.
+        see: Told of every acknowledged row.
     """
 
-    def __init__(self, writer: RecordWriter, interrupter: Interrupter, beat: Callable[[], None] | None) -> None:
+    def __init__(
+        self,
+        writer: RecordWriter,
+        interrupter: Interrupter,
+        beat: Callable[[], None] | None,
+        see: Callable[[str, Mapping[str, float | int | str]], None] | None = None,
+    ) -> None:
         self._writer = writer
         self._interrupter = interrupter
         self._beat = beat
+        self._see = see
 
     def append(self, stream: str, row: Mapping[str, float | int | str]) -> int:
         with self._interrupter.shield():
             number = self._writer.append(stream, row)
+        if self._see is not None:
+            self._see(stream, row)
         if self._beat is not None:
             self._beat()
         return number

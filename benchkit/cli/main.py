@@ -16,6 +16,7 @@ import typer
 
 import benchkit
 from benchkit.cli.check import check
+from benchkit.cli.drill import drill
 from benchkit.cli.errors import report_error
 from benchkit.cli.export import export
 from benchkit.cli.identify import identify
@@ -53,7 +54,7 @@ def _root(
         typer.echo(str(notice), err=True)
 
 
-for _verb in (check, identify, rehearse, run, report, export, schema):
+for _verb in (check, identify, rehearse, drill, run, report, export, schema):
     app.command()(_verb)
 
 

@@ -19,6 +19,15 @@ def rehearse(
     out: OutOption = None,
     operator: OperatorOption = "",
     seed: Annotated[int, typer.Option("--seed", help="Of everything the twin draws; one seed, one record.")] = 1,
+    fault: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--fault",
+            metavar="NAME@WHEN",
+            help="Goes wrong on purpose, e.g. gate-lost@12.5s, 'silent:output_meter@message 300', 'dies@point 20', "
+            "level-jump@random:7; may be given several times. `benchkit drill SEQUENCE --list` says what there is.",
+        ),
+    ] = None,
     report: Annotated[Path | None, typer.Option("--report", help="Also write the report here (HTML).")] = None,
     link_log: LinkLogOption = False,
     as_json: JsonOption = False,
@@ -27,4 +36,7 @@ def rehearse(
     from benchkit import campaign
     from benchkit.cli.carry_out import carry_out
 
-    carry_out("rehearsal", campaign.rehearse, sequence, bench, unit, operator, out, report, link_log, as_json, seed=seed)
+    carry_out(
+        "rehearsal", campaign.rehearse, sequence, bench, unit, operator, out, report, link_log, as_json, seed=seed,
+        faults=tuple(fault or ()),
+    )

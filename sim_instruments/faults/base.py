@@ -14,7 +14,7 @@ from sim_instruments.physics.channel import DeviceChannel
 from sim_instruments.physics.supply import SupplyPort
 from sim_instruments.world import World
 
-__all__ = ["ANYWHERE", "READINGS", "Excuse", "Scene", "TwinFault", "differs", "is_reading", "unreachable_excuses"]
+__all__ = ["ANYWHERE", "DRAIN_GONE", "READINGS", "Excuse", "Scene", "TwinFault", "differs", "is_reading", "unreachable_excuses"]
 
 # Where a fault can be, in the wiring's words; an instrument that is named must be wired there.
 ANYWHERE = ("power meter", "source", "drain", "gate", "detector", "case", "chamber", "switch")
@@ -35,6 +35,10 @@ class Excuse(NamedTuple):
     what: str
     where: str = ""
     lasting: bool = False
+
+
+# A drain that goes while RF is on leaves RF in an unbiased part, until the next reading: nobody can prevent that.
+DRAIN_GONE = Excuse(Abuse.RF_UNBIASED)
 
 
 @dataclass(frozen=True)

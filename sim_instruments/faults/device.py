@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from sim_instruments.faults.base import Scene, TwinFault, differs
+from sim_instruments.faults.base import DRAIN_GONE, Excuse, Scene, TwinFault
 from sim_instruments.physics.channel import DeviceChannel
 
 __all__ = ["Dies", "Drifts", "Oscillates", "PathLoose", "ThermalRunaway"]
@@ -47,12 +47,21 @@ class _DeviceFault(TwinFault):
 
     channel: DeviceChannel
 
+    def excuses(self, scene: Scene) -> tuple[Excuse, ...]:
+        return (DRAIN_GONE,)
+
     def is_visible(self, scene: Scene, instrument: str, t: float) -> bool:
-        if instrument != self.channel.drain.name or not self.channel.drain.is_on:
-            return self.channel.drain.tripped != "" and instrument == self.channel.drain.name
-        now = scene.world.truth.operating(self.channel.name, t)
-        factor = self.channel.device.current_factor
-        return now.response.drain_current_a > WARM_A and differs(factor, 1.0)
+        # What a device does inside its maxima is its own affair; beyond them, or when a protection has acted, it shows.
+        drain, maxima = self.channel.drain, scene.world.device_file.absolute_maximum
+        if instrument == drain.name:
+            terminal = scene.world.supply_terminal(drain.name, drain.channel, t)
+            return bool(terminal.tripped) or terminal.mode == "constant current"
+        path = self.channel.meters.get(instrument)
+        if path is None or not self.channel.source.is_on:
+            return False
+        # As a meter takes it: all the power there is, corrected by the path's loss at the carrier.
+        level_dbm = scene.world.power_at(instrument, t) + path.loss_db(self.channel.source.frequency_hz)
+        return level_dbm > maxima.output_power_dbm
 
 
 class Oscillates(_DeviceFault):

@@ -193,7 +193,9 @@ class Fate:
         self._look(t)
         self.judge.see_deadlines(t)
         if self._account is not None:
-            text = json.dumps({"twin": "account of faults", "version": 1, "messages": self._messages, "faults": self._rows()})
+            ended_s = round(t - self._begun_s, 6) if self._messages else 0.0
+            account = {"messages": self._messages, "ended_s": ended_s, "faults": self._rows()}
+            text = json.dumps({"twin": "account of faults", "version": 1, **account})
             self._account.write_text(text + "\n", encoding="utf-8")
 
     def _rows(self) -> list[dict[str, Any]]:

@@ -11,8 +11,8 @@ from sim_instruments.ledger import Abuse
 __all__ = ["Deaf", "LevelJump", "LevelRunaway"]
 
 JUMP_DB = 10.0
-# An output that moved by less is not told from an amplifier's own ways.
-VISIBLE_DB = 1.0
+# Gain that is this much more than the device's own cannot be taken for the device's.
+VISIBLE_DB = 6.0
 
 
 class LevelJump(TwinFault):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sim_instruments.faults.base import Excuse, Scene, TwinFault
+from sim_instruments.faults.base import DRAIN_GONE, Excuse, Scene, TwinFault
 from sim_instruments.ledger import Abuse
 
 __all__ = ["CurrentLimit", "GateLost", "StuckOn"]
@@ -27,6 +27,9 @@ class CurrentLimit(TwinFault):
 
         scene.world.alter(t, act)
 
+    def excuses(self, scene: Scene) -> tuple[Excuse, ...]:
+        return (DRAIN_GONE,)
+
     def is_visible(self, scene: Scene, instrument: str, t: float) -> bool:
         if instrument != self._port.name:
             return False
@@ -48,6 +51,10 @@ class StuckOn(TwinFault):
             port.is_stuck_on = True
 
         scene.world.alter(t, act)
+
+    def excuses(self, scene: Scene) -> tuple[Excuse, ...]:
+        # A gate that cannot be switched off harms nothing once its drain is off. A drain can still be set to 0 V: no excuse.
+        return tuple(Excuse(Abuse.LEFT_ENERGISED, port.label, lasting=True) for port in scene.gates())
 
 
 class GateLost(TwinFault):
@@ -72,7 +79,7 @@ class GateLost(TwinFault):
 
     def excuses(self, scene: Scene) -> tuple[Excuse, ...]:
         # Not the currents that follow: those the drain's protection prevents.
-        return (Excuse(Abuse.GATE_REMOVED), Excuse(Abuse.DRAIN_WITHOUT_GATE))
+        return (Excuse(Abuse.GATE_REMOVED), Excuse(Abuse.DRAIN_WITHOUT_GATE), DRAIN_GONE)
 
     def is_visible(self, scene: Scene, instrument: str, t: float) -> bool:
         channel = scene.channel
