@@ -8,6 +8,8 @@ from benchkit.bench.model import (
     BenchFile,
     ChannelWiring,
     InstrumentSettings,
+    NetworkAnalyserSettings,
+    NetworkWiring,
     SupplyPin,
     SupplySettings,
     VoltmeterSettings,
@@ -93,6 +95,7 @@ def _wiring(file: BenchFile) -> Iterator[Found]:
                     f"connects channel {positions[position]} too; the routes of channels differ",
                 )
             positions.setdefault(position, channel)
+    yield from _networks(file)
     if wiring.chamber is not None:
         yield from _role(file, wiring.chamber, "chamber", "wiring.chamber")
     if wiring.case_sensor is not None:
@@ -117,6 +120,7 @@ def _wiring(file: BenchFile) -> Iterator[Found]:
 def _channel(file: BenchFile, wires: ChannelWiring, key: str) -> Iterator[Found]:
     yield from _role(file, wires.input.source, "source", f"{key}.input.source")
     yield from _path(file, wires.input.path, f"{key}.input.path")
+    yield from _second_source(file, wires, f"{key}.input")
     yield from _role(file, wires.output.power_meter, "power meter", f"{key}.output.power_meter")
     yield from _path(file, wires.output.path, f"{key}.output.path")
     if wires.output.analyser is not None:
@@ -139,6 +143,58 @@ def _channel(file: BenchFile, wires: ChannelWiring, key: str) -> Iterator[Found]
         )
     if wires.position is not None:
         yield from _role(file, wires.position.switch, "switch", f"{key}.position.switch")
+    if wires.network is not None:
+        yield from _network(file, wires.network, f"{key}.network")
+
+
+def _second_source(file: BenchFile, wires: ChannelWiring, key: str) -> Iterator[Found]:
+    """A source of its own, with a path of its own."""
+    name, path = wires.input.second_source, wires.input.second_path
+    if name is not None:
+        yield from _role(file, name, "source", f"{key}.second_source")
+        if name == wires.input.source:
+            yield f"{key}.second_source", f"{name} is the first source already; two tones need two sources"
+        if path is None:
+            yield key, "has a second_source but no second_path; expected the name of a path, the combiner's loss in it"
+    if path is not None:
+        yield from _path(file, path, f"{key}.second_path")
+        if name is None:
+            yield key, "has a second_path but no second_source; expected the name of an instrument"
+
+
+def _network(file: BenchFile, network: NetworkWiring, key: str) -> Iterator[Found]:
+    yield from _role(file, network.analyser, "network analyser", f"{key}.analyser")
+    settings = file.instruments.get(network.analyser)
+    for name in ("input_path", "output_path"):
+        path = getattr(network, name)
+        yield from _path(file, path, f"{key}.{name}")
+        its = file.paths.get(path)
+        if its is None or not isinstance(settings, NetworkAnalyserSettings):
+            continue
+        # A fixed loss states its band here; those of tables are known when they are read.
+        low_hz, high_hz = its.frequency_min_hz or 0.0, its.frequency_max_hz or float("inf")
+        if not (low_hz < settings.frequency_max_hz and settings.frequency_min_hz < high_hz):
+            band = f"{format_quantity(settings.frequency_min_hz, 'Hz')} to {format_quantity(settings.frequency_max_hz, 'Hz')}"
+            yield f"{key}.{name}", f"{path} and {network.analyser} ({band}) have no frequency in common"
+    if network.input_path == network.output_path:
+        yield f"{key}.output_path", f"{network.input_path} leads to the input; the output needs another"
+    if network.position is not None:
+        yield from _role(file, network.position.switch, "switch", f"{key}.position.switch")
+
+
+def _networks(file: BenchFile) -> Iterator[Found]:
+    """Routes that connect a network analyser to one channel connect it to no other."""
+    positions: dict[tuple[str, str, frozenset[int]], str] = {}
+    for channel, wires in file.wiring.channels.items():
+        network = wires.network
+        key = dotted(("wiring", "channels", channel, "network"))
+        position = None if network is None else network.position or wires.position
+        if network is None or position is None:
+            continue
+        where = network.analyser, position.switch, frozenset(position.close)
+        if where in positions:
+            yield f"{key}.position", f"connects channel {positions[where]} too; the routes of channels differ"
+        positions.setdefault(where, channel)
 
 
 def _pins(file: BenchFile, wires: ChannelWiring, key: str) -> Iterator[Found]:

@@ -23,7 +23,7 @@ from functools import partial
 from benchkit.bench.model import BenchFile
 from benchkit.clock import Clock
 from benchkit.errors import BenchkitError, InstrumentError
-from benchkit.roles import Chamber, Instrument, Source, Supply
+from benchkit.roles import Chamber, Instrument, NetworkAnalyser, Source, Supply
 
 __all__ = ["make_bench_safe"]
 
@@ -99,7 +99,7 @@ class _Safety:
         self.limit_waits(longest_wait_s)
         # Whatever else an instrument may give off: sources first, and nothing is left out because nobody thought of its role.
         others = [(name, one) for name, one in self._instruments.items() if not isinstance(one, (Supply, Chamber))]
-        for name, one in sorted(others, key=lambda pair: not isinstance(pair[1], Source)):
+        for name, one in sorted(others, key=lambda pair: not isinstance(pair[1], (Source, NetworkAnalyser))):
             self._attempt(("RF", name), f"RF off ({name})", one.make_safe, f"switch RF off at {name} itself")
         off = [(output, supply) for output in self._drains if (supply := self._supply(output)) is not None]
         self._tell_all(off)

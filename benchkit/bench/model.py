@@ -41,6 +41,8 @@ __all__ = [
     "LinkSettings",
     "LossTableFile",
     "LossTouchstone",
+    "NetworkAnalyserSettings",
+    "NetworkWiring",
     "PathSettings",
     "PowerMeterSettings",
     "RfInput",
@@ -123,7 +125,46 @@ class AnalyserSettings(_Instrument):
     accuracy_db: Decibels = Field(alias="accuracy", ge=0)
     frequency_min_hz: Hertz = Field(alias="frequency_min", gt=0)
     frequency_max_hz: Hertz = Field(alias="frequency_max", gt=0)
-    reading_time_s: Seconds = Field(alias="reading_time", gt=0)
+    reading_time_s: Seconds = Field(alias="reading_time", gt=0, description="Shortest sweep; narrow filters sweep longer")
+    attenuation_max_db: Decibels | None = Field(alias="attenuation_max", default=None, ge=0)
+    attenuation_step_db: Decibels | None = Field(alias="attenuation_step", default=None, gt=0)
+    intercept_dbm: Dbm | None = Field(
+        alias="intercept",
+        default=None,
+        description="Its own third-order intercept, at its input with 0 dB of attenuation; needed to judge intermodulation",
+    )
+    second_intercept_dbm: Dbm | None = Field(
+        alias="second_intercept",
+        default=None,
+        description="Its own second-harmonic intercept, at its input with 0 dB of attenuation; needed to judge harmonics",
+    )
+    noise_floor_dbm: Dbm | None = Field(
+        alias="noise_floor",
+        default=None,
+        description="In a bandwidth of 1 Hz, at its input with 0 dB of attenuation; rises with both",
+    )
+
+
+class NetworkAnalyserSettings(_Instrument):
+    """A two-port network analyser. Levels are those at its ports' connectors; either port may carry them."""
+
+    role: Literal["network analyser"]
+    level_min_dbm: Dbm = Field(alias="level_min")
+    level_max_dbm: Dbm = Field(alias="level_max", description="Highest level that may be asked of either port")
+    level_accuracy_db: Decibels = Field(alias="level_accuracy", ge=0)
+    level_overshoot_db: Decibels = Field(
+        alias="level_overshoot", default=0.0, ge=0, description="While it settles; the proof wants it stated, be it 0 dB"
+    )
+    input_max_dbm: Dbm = Field(alias="input_max", description="What either port stands")
+    frequency_min_hz: Hertz = Field(alias="frequency_min", gt=0)
+    frequency_max_hz: Hertz = Field(alias="frequency_max", gt=0)
+    reading_time_s: Seconds = Field(
+        alias="reading_time", gt=0, description="One point, all four parameters, at `if_bandwidth`; longer in inverse proportion"
+    )
+    if_bandwidth_hz: Hertz = Field(alias="if_bandwidth", gt=0, description="At which `reading_time` is stated")
+    points_max: int = Field(ge=2, le=1_000_001, description="Longest sweep")
+    settling_time_s: Seconds = Field(alias="settling_time", default=0.0, ge=0, description="After a change of level, or RF on")
+    without_level_limit: bool = Field(default=False, description="In so many words: it has no settable level limit")
 
 
 class SupplyChannelRatings(FileModel):
@@ -193,6 +234,7 @@ InstrumentSettings = Annotated[
     SourceSettings
     | PowerMeterSettings
     | AnalyserSettings
+    | NetworkAnalyserSettings
     | SupplySettings
     | VoltmeterSettings
     | ChamberSettings
@@ -232,10 +274,12 @@ class PathSettings(FileModel):
 
 
 class RfInput(FileModel):
-    """Source to device input."""
+    """Source to device input. Of two sources on a combiner each has its own path, the combiner's loss included."""
 
     source: str
     path: str
+    second_source: str | None = Field(default=None, description="For the second of two tones")
+    second_path: str | None = Field(default=None, description="From the second source to the device's input")
 
 
 class RfOutput(FileModel):
@@ -284,6 +328,15 @@ class SwitchPosition(FileModel):
     close: tuple[int, ...] = Field(min_length=1, description="Routes that connect this channel")
 
 
+class NetworkWiring(FileModel):
+    """The network analyser's way to a channel: port 1 to the device's input, port 2 to its output."""
+
+    analyser: str
+    input_path: str
+    output_path: str
+    position: SwitchPosition | None = Field(default=None, description="Routes that connect it; default: the channel's own")
+
+
 class ChannelWiring(FileModel):
     """Which instrument reaches which pin of one channel of the device."""
 
@@ -298,6 +351,7 @@ class ChannelWiring(FileModel):
     detector: VoltmeterPin | None = Field(default=None, description="Detector diode's output")
     reference: VoltmeterPin | None = Field(default=None, description="Reference diode's output")
     position: SwitchPosition | None = None
+    network: NetworkWiring | None = None
 
     @property
     def drains(self) -> tuple[DrainPin, ...]:

@@ -12,7 +12,7 @@ from benchkit.bench.make_safe import make_bench_safe
 from benchkit.clock import Clock
 from benchkit.errors import BenchkitError, MakeSafeError, MisuseError
 from benchkit.link import LinkLog, VisaLink, open_library
-from benchkit.roles import Analyser, Chamber, Instrument, PowerMeter, Source, Supply, Switch, Voltmeter
+from benchkit.roles import Analyser, Chamber, Instrument, NetworkAnalyser, PowerMeter, Source, Supply, Switch, Voltmeter
 from benchkit.roles.drivers import driver_class
 
 __all__ = ["IdentityRow", "OpenBench", "open_bench"]
@@ -68,6 +68,9 @@ class OpenBench:
 
     def analyser(self, name: str) -> Analyser:
         return cast(Analyser, self._typed(name, Analyser))
+
+    def network_analyser(self, name: str) -> NetworkAnalyser:
+        return cast(NetworkAnalyser, self._typed(name, NetworkAnalyser))
 
     def supply(self, name: str) -> Supply:
         return cast(Supply, self._typed(name, Supply))

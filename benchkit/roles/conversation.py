@@ -108,11 +108,27 @@ class Conversation:
             self.forget_settings()
             raise
 
+    def _query_block(self, message: str) -> bytes:
+        """Send a question and read its answer, which is one block: its bytes."""
+        try:
+            return self._link.query_block(message, timeout_s=self._timeout_s)
+        except MisuseError:
+            raise
+        except BaseException:
+            self.forget_settings()
+            raise
+
     def _number(self, question: str, reply: str) -> float:
         try:
             return parse_number(reply)
         except ValueError as error:
             raise self._bad_reply(question, reply, error) from error
+
+    def _whole(self, question: str, reply: str, value: float) -> int:
+        """A number that must be a whole one."""
+        if not value.is_integer():
+            raise self._bad_reply(question, reply, f"{value:g} is not a whole number")
+        return int(value)
 
     def _boolean(self, question: str, reply: str) -> bool:
         try:

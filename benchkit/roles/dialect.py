@@ -26,7 +26,8 @@ _LONGEST = 400
 # A field may be left out of a respelled command only if the instrument may not have the thing: a supply with one output
 # needs no number for it.
 _FIELDS_THAT_MAY_GO = frozenset({"channel"})
-_WHOLE_NUMBERS = frozenset({"channel", "averages"})
+_WHOLE_NUMBERS = frozenset({"channel", "averages", "points", "trace", "output_port", "input_port"})
+_TEXTS = frozenset({"routes", "frequencies"})
 
 
 @dataclass(frozen=True)
@@ -129,7 +130,7 @@ def _command_problem(default: str, text: str, may_be_empty: bool) -> str:
     if missing:
         return f"must use the field {{{missing[0]}}}, or what was asked for would never be sent"
     try:
-        text.format(**{name: 1 if name in _WHOLE_NUMBERS else "1" if name == "routes" else 1.5 for name in fields})
+        text.format(**{name: 1 if name in _WHOLE_NUMBERS else "1" if name in _TEXTS else 1.5 for name in fields})
     except (ValueError, TypeError) as error:
         return f"{text!r} cannot be filled in: {error}"
     if has_query(default) != has_query(text):

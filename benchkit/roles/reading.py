@@ -6,12 +6,17 @@ Arming sends one message that both starts the reading and asks for it; collectin
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import TypeVar
+
 from benchkit.errors import MisuseError
 from benchkit.link import Link
 from benchkit.roles.instrument import Instrument
 from benchkit.roles.settings import InstrumentSettings
 
 __all__ = ["ReadingInstrument"]
+
+Reply = TypeVar("Reply", str, bytes)
 
 
 class ReadingInstrument(Instrument):
@@ -58,6 +63,13 @@ class ReadingInstrument(Instrument):
 
     def _collect(self) -> tuple[str, str]:
         """The question that was armed, and its answer."""
+        return self._take(self._link.answer)
+
+    def _collect_block(self) -> tuple[str, bytes]:
+        """The question that was armed, and its answer, which is one block: its bytes."""
+        return self._take(self._link.answer_block)
+
+    def _take(self, answer: Callable[..., Reply]) -> tuple[str, Reply]:
         question = self._question
         if question is None:
             self._require_open()
@@ -66,7 +78,7 @@ class ReadingInstrument(Instrument):
         # Until the answer is here: a time-out or an interrupt leaves the reading under way.
         self._must_abort = True
         try:
-            reply = self._link.answer(timeout_s=self._reading_timeout_s)
+            reply = answer(timeout_s=self._reading_timeout_s)
         except MisuseError:
             raise
         except BaseException:

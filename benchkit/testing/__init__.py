@@ -4,6 +4,7 @@ from benchkit.clock import VirtualClock
 from benchkit.testing.conformance import (
     check_analyser,
     check_chamber,
+    check_network_analyser,
     check_power_meter,
     check_source,
     check_supply,
@@ -17,6 +18,7 @@ __all__ = [
     "VirtualClock",
     "check_analyser",
     "check_chamber",
+    "check_network_analyser",
     "check_power_meter",
     "check_source",
     "check_supply",

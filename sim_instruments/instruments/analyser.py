@@ -7,6 +7,7 @@ from typing import ClassVar
 
 from benchkit.bench.model import AnalyserSettings
 from sim_instruments.instruments.acquisition import AcquiringInstrument
+from sim_instruments.instruments.distortion import MixerDistortion
 from sim_instruments.instruments.noise import Noise, SystematicError
 from sim_instruments.instruments.options import AnalyserOptions
 from sim_instruments.instruments.settings import choice_setting, integer_setting, number_setting, switch_setting
@@ -24,14 +25,18 @@ MIXER_MAX_DBM = 0.0
 # With automatic attenuation the reference level comes to this at the mixer.
 MIXER_AT_REFERENCE_DBM = -10.0
 QUESTIONABLE_POWER = 0x0008
+# A swept filter of bandwidth B settles while it is swept over: span / B^2, times this. Common practice, no source.
+SWEEP_FACTOR = 2.0
+REAL = {None: "f4", 32: "f4", 64: "f8"}
 
 
 class SimulatedAnalyser(AcquiringInstrument):
     """
     Swept spectrum. A marker reads the last trace that was finished, as on the real thing: wait for the sweep first.
 
-    The noise floor is 10 dB below the bench file's `range_min` at 1 kHz resolution bandwidth and 10 dB attenuation,
-    and moves with both.
+    Noise is the bench file's `noise_floor`; without one, 10 dB below `range_min` at 1 kHz resolution bandwidth and 10 dB of
+    attenuation. It moves with both. What its mixer makes of several lines, by the bench file's intercepts, it shows among
+    them: see MixerDistortion. A sweep takes the bench file's reading time, or longer where the filter needs it to settle.
     """
 
     model: ClassVar[str] = "Spectrum analyser"
@@ -48,7 +53,10 @@ class SimulatedAnalyser(AcquiringInstrument):
     ) -> None:
         self._surroundings = surroundings
         self._accuracy_db = settings.accuracy_db
-        self._floor_dbm = settings.range_min_dbm - 10.0
+        # In 1 Hz and with 0 dB of attenuation.
+        per_hz_dbm = settings.range_min_dbm - 10.0 - 30.0 - 10.0
+        self._floor_dbm = per_hz_dbm if settings.noise_floor_dbm is None else settings.noise_floor_dbm
+        self._distortion = MixerDistortion(seed, name, settings.intercept_dbm, settings.second_intercept_dbm)
         self._resolution_db = options.resolution_db
         self._noise_db = options.noise_db
         self._reading_time_s = settings.reading_time_s if options.reading_time_s is None else options.reading_time_s
@@ -60,8 +68,10 @@ class SimulatedAnalyser(AcquiringInstrument):
         self._edge = Number("HZ", low_hz, high_hz, low_hz, 1.0)
         self._bandwidth = Number("HZ", 1.0, 10e6, 1e6, 1.0)
         self._reference = Number("DBM", -130.0, settings.input_max_dbm, 0.0, 0.01)
-        self._attenuation = Number("DB", 0.0, 70.0, 10.0, 2.0)
-        self._points = Integer(101, 10001, 1001)
+        highest_db = 70.0 if settings.attenuation_max_db is None else settings.attenuation_max_db
+        step_db = 2.0 if settings.attenuation_step_db is None else settings.attenuation_step_db
+        self._attenuation = Number("DB", 0.0, highest_db, min(10.0, highest_db), step_db)
+        self._points = Integer(2, 100_001, 1001)
         super().__init__(name, seed=seed, maker=options.maker_text, t=t)
         self._default(t)
 
@@ -79,8 +89,10 @@ class SimulatedAnalyser(AcquiringInstrument):
             switch_setting(f"{bandwidth}[:RESolution]:AUTO", lambda: self._manual_hz is None, self._set_auto_bandwidth),
             number_setting(f"{bandwidth}:VIDeo", self._bandwidth, lambda: self._video_hz, self._set_video),
             integer_setting("[:SENSe]:SWEep:POINts", self._points, lambda: self._count, self._set_count),
-            Command("[:SENSe]:SWEep:TIME", ask=lambda _t: number(self._reading_time_s)),
-            choice_setting("[:SENSe]:DETector[:FUNCtion]", Choice("AVERage"), lambda: "AVER", lambda _t, _word: None),
+            Command("[:SENSe]:SWEep:TIME", ask=lambda _t: number(self.measuring_time_s())),
+            choice_setting(
+                "[:SENSe]:DETector[:FUNCtion]", Choice("AVERage", "POSitive"), lambda: self._detector, self._set_detector
+            ),
             number_setting(
                 "DISPlay[:WINDow<1:1>]:TRACe<1:1>:Y[:SCALe]:RLEVel",
                 self._reference,
@@ -102,7 +114,7 @@ class SimulatedAnalyser(AcquiringInstrument):
             Command("TRACe[:DATA]", ask=self._ask_trace, ask_takes=(Choice("TRACE1"),)),
             Command(
                 "FORMat[:DATA]", act=self._set_format, takes=(Choice("ASCii", "REAL"), Maybe(Integer(0, 64, 0))),
-                ask=lambda _t: "REAL,32" if self._format == "REAL" else "ASC,0",
+                ask=lambda _t: self._format,
             ),
             choice_setting("FORMat:BORDer", Choice("NORMal", "SWAPped"), lambda: self._border, self._set_border),
         ]  # fmt: skip
@@ -125,24 +137,26 @@ class SimulatedAnalyser(AcquiringInstrument):
         self._reference_dbm = self._reference.default
         self._manual_db: float | None = None
         self._markers_hz: dict[int, float] = {}
-        self._format, self._border = "ASC", "NORM"
+        self._format, self._dtype, self._border = "ASC,0", "", "NORM"
+        self._detector = "AVER"
 
     # ------------------------------------------------------------------ sweeping
 
     def measuring_time_s(self) -> float:
-        return self._reading_time_s
+        return max(self._reading_time_s, SWEEP_FACTOR * self._span_hz / self._bandwidth_hz() ** 2)
 
     def sample(self, t: float) -> None:
         attenuation_db, bandwidth_hz = self._attenuation_db(), self._bandwidth_hz()
         start_hz, stop_hz = self._edges_hz()
         self._pending = Sweep(
-            lines=self._surroundings.spectrum_at(self.name, t),
+            lines=self._distortion.seen(self._surroundings.spectrum_at(self.name, t), attenuation_db),
             start_hz=start_hz,
             stop_hz=stop_hz,
             points=self._count,
             bandwidth_hz=bandwidth_hz,
             attenuation_db=attenuation_db,
-            floor_dbm=self._floor_dbm + 10.0 * math.log10(bandwidth_hz / 1e3) + attenuation_db - 10.0,
+            floor_dbm=self._floor_dbm + 10.0 * math.log10(bandwidth_hz) + attenuation_db,
+            is_peak=self._detector == "POS",
             gain_error_db=self._noise_db * self._noise(),
             error_db=lambda frequency_hz: self._accuracy_db * self._error.at(frequency_hz),
             noise=self._noise,
@@ -205,8 +219,8 @@ class SimulatedAnalyser(AcquiringInstrument):
         if sweep is None:
             raise Fault(-230, "no trace")
         levels = [self._rounded(level_dbm) for level_dbm in sweep.levels_dbm()]
-        if self._format == "REAL":
-            return block(levels, "f4", big_endian=self._border == "NORM")
+        if self._dtype:
+            return block(levels, self._dtype, big_endian=self._border == "NORM")
         return numbers(levels)
 
     def _rounded(self, level_dbm: float) -> float:
@@ -258,6 +272,11 @@ class SimulatedAnalyser(AcquiringInstrument):
         self._video_hz = bandwidth_hz
         self.make_stale(t)
 
+    def _set_detector(self, t: float, detector: str) -> None:
+        if detector != self._detector:
+            self._detector = detector
+            self.make_stale(t)
+
     def _set_count(self, t: float, count: int) -> None:
         self._count = count
         self.make_stale(t)
@@ -285,10 +304,12 @@ class SimulatedAnalyser(AcquiringInstrument):
         self.make_stale(t)
 
     def _set_format(self, t: float, kind: str, length: int | None) -> None:
-        allowed = (None, 0) if kind == "ASC" else (None, 32)
-        if length not in allowed:
+        if kind == "ASC" and length in (None, 0):
+            self._format, self._dtype = "ASC,0", ""
+        elif kind == "REAL" and length in REAL:
+            self._format, self._dtype = f"REAL,{length or 32}", REAL[length]
+        else:
             raise Fault(-224, f"{kind},{length}")
-        self._format = kind
 
     def _set_border(self, t: float, border: str) -> None:
         self._border = border

@@ -6,6 +6,7 @@ from benchkit.bench.model import (
     AnalyserSettings,
     BenchFile,
     ChamberSettings,
+    NetworkAnalyserSettings,
     PowerMeterSettings,
     SourceSettings,
     SupplySettings,
@@ -81,6 +82,8 @@ def make_instrument(
         return SimulatedVoltmeter(name, settings, options(VoltmeterOptions), surroundings, seed=seed, t=t)
     if isinstance(settings, ChamberSettings):
         return SimulatedChamber(name, settings, options(ChamberOptions), surroundings, seed=seed, t=t)
+    if isinstance(settings, NetworkAnalyserSettings):
+        raise NotImplementedError(name)
     positions = [wiring.position for wiring in bench.wiring.channels.values() if wiring.position is not None]
     wired = frozenset(route for position in positions if position.switch == name for route in position.close)
     return SimulatedSwitch(name, settings, options(SwitchOptions), surroundings, wired=wired, seed=seed, t=t)

@@ -9,6 +9,8 @@ __all__ = ["Sweep"]
 
 # Spread of a noise reading with an averaging detector, as a part of itself (natural logarithm).
 FLOOR_SPREAD = 0.25
+# How far a peak detector lifts noise, likewise: some 10 dB less the average's own. Common practice, no source.
+PEAK_SPREAD = 2.0
 
 
 class Sweep:
@@ -18,6 +20,7 @@ class Sweep:
     Args:
         lines: (frequency [Hz], level at the connector [dBm]).
         floor_dbm: Noise in the resolution bandwidth, referred to the connector.
+        is_peak: A point shows the highest level of its interval, not the one at its middle: no line falls in between.
         gain_error_db: What this sweep as a whole is off by.
         error_db: What the instrument is off by at a frequency [Hz].
         noise: Standard normal numbers.
@@ -33,6 +36,7 @@ class Sweep:
         bandwidth_hz: float,
         attenuation_db: float,
         floor_dbm: float,
+        is_peak: bool,
         gain_error_db: float,
         error_db: Callable[[float], float],
         noise: Callable[[], float],
@@ -41,6 +45,8 @@ class Sweep:
         self._points = points
         self._bandwidth_hz = bandwidth_hz
         self._noise = noise
+        self._half_hz = 0.5 * (stop_hz - start_hz) / (points - 1) if is_peak else 0.0
+        self._peak_spread = PEAK_SPREAD if is_peak else 0.0
         self._floor_mw = 10.0 ** (floor_dbm / 10.0)
         self._gain = 10.0 ** (gain_error_db / 10.0)
         self._lines = [
@@ -74,10 +80,11 @@ class Sweep:
         return [self.level_dbm(index) for index in range(self._points)]
 
     def _level_dbm(self, frequency_hz: float) -> float:
-        power_mw = self._floor_mw * math.exp(FLOOR_SPREAD * self._noise())
+        power_mw = self._floor_mw * math.exp(FLOOR_SPREAD * self._noise() + self._peak_spread)
         for line_hz, line_mw in self._lines:
             # Gaussian filter, 3 dB down half a bandwidth off: response 2 ** -(2 d / B) ** 2.
-            offset = 2.0 * (frequency_hz - line_hz) / self._bandwidth_hz
-            if abs(offset) < 30.0:
+            away_hz = max(0.0, abs(frequency_hz - line_hz) - self._half_hz)
+            offset = 2.0 * away_hz / self._bandwidth_hz
+            if offset < 30.0:
                 power_mw += line_mw * 2.0 ** -(offset * offset)
         return 10.0 * math.log10(power_mw * self._gain)

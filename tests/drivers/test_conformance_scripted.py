@@ -7,6 +7,7 @@ import pytest
 from benchkit.testing.conformance import (
     check_analyser,
     check_chamber,
+    check_network_analyser,
     check_power_meter,
     check_source,
     check_supply,
@@ -27,6 +28,10 @@ def test_the_power_meter_keeps_its_promises():
 
 def test_the_analyser_keeps_its_promises():
     check_analyser(lambda: desk.analyser()[0])
+
+
+def test_the_network_analyser_keeps_its_promises():
+    check_network_analyser(lambda: desk.network_analyser()[0])
 
 
 def test_the_supply_keeps_its_promises():

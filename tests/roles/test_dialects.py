@@ -9,6 +9,7 @@ from benchkit.roles.channels import parse_channel_list
 from benchkit.scpi import has_query
 from drivers.scpi_analyser import ScpiAnalyser
 from drivers.scpi_chamber import ScpiChamber
+from drivers.scpi_network_analyser import ScpiNetworkAnalyser
 from drivers.scpi_power_meter import ScpiPowerMeter
 from drivers.scpi_source import ScpiSource
 from drivers.scpi_supply import ScpiSupply
@@ -16,7 +17,9 @@ from drivers.scpi_switch import ScpiSwitch
 from drivers.scpi_voltmeter import ScpiVoltmeter
 from tests.drivers import desk
 
-DRIVERS = [ScpiAnalyser, ScpiChamber, ScpiPowerMeter, ScpiSource, ScpiSupply, ScpiSwitch, ScpiVoltmeter]
+DRIVERS = [
+    ScpiAnalyser, ScpiChamber, ScpiNetworkAnalyser, ScpiPowerMeter, ScpiSource, ScpiSupply, ScpiSwitch, ScpiVoltmeter,
+]  # fmt: skip
 
 
 def problem(name: str, text: str) -> str:

@@ -24,7 +24,7 @@ def test_every_driver_in_the_table_can_be_loaded_and_has_a_role_of_the_bench_fil
         kind.model_fields["role"].annotation.__args__[0]  # type: ignore[union-attr]
         for kind in (
             model.SourceSettings, model.PowerMeterSettings, model.AnalyserSettings, model.SupplySettings,
-            model.VoltmeterSettings, model.ChamberSettings, model.SwitchSettings,
+            model.VoltmeterSettings, model.ChamberSettings, model.SwitchSettings, model.NetworkAnalyserSettings,
         )
     }  # fmt: skip
     classes = [entry.load() for entry in entry_points(group="benchkit.drivers")]

@@ -1,4 +1,4 @@
-"""Conformance of what carries or reads RF: source, power meter, analyser, switch."""
+"""Conformance of what carries or reads RF: source, power meter, spectrum and network analyser, switch."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable
 
 from benchkit.errors import LimitError, MisuseError
-from benchkit.roles import Analyser, PowerMeter, Source, Switch
+from benchkit.roles import Analyser, NetworkAnalyser, PowerMeter, Source, Switch
 from benchkit.testing.conformance.common import (
     check_closing,
     check_errors_are_told,
@@ -19,7 +19,7 @@ from benchkit.testing.conformance.common import (
     require,
 )
 
-__all__ = ["check_analyser", "check_power_meter", "check_source", "check_switch"]
+__all__ = ["check_analyser", "check_network_analyser", "check_power_meter", "check_source", "check_switch"]
 
 
 def check_source(make: Callable[[], Source]) -> None:
@@ -132,12 +132,21 @@ def check_analyser(make: Callable[[], Analyser]) -> None:
         check_limits(analyser.set_span, analyser.name, "frequency_max", low=0.0, high=highest - lowest, step=1.0)
         check_limits(analyser.set_reference_level, analyser.name, "input_max", low=None, high=settings.input_max_dbm, step=0.1)
         raises(LimitError, lambda: analyser.set_attenuation(-1.0), "a negative attenuation is refused")
+        highest_db = settings.attenuation_max_db
+        if highest_db is not None:
+            check_limits(analyser.set_attenuation, analyser.name, "attenuation_max", low=None, high=highest_db, step=1.0)
         raises(LimitError, lambda: analyser.set_resolution_bandwidth(0.0), "a bandwidth of zero is refused")
+        raises(MisuseError, lambda: analyser.set_points(1), "a sweep of one point is refused")
+        raises(MisuseError, lambda: analyser.set_detector("mean"), "a detector it has not is refused")
 
         check_sent_once(analyser, lambda: analyser.set_center(middle), "a centre frequency")
         check_sent_once(analyser, lambda: analyser.set_span(1e6), "a span")
         check_sent_once(analyser, lambda: analyser.set_resolution_bandwidth(10e3), "a bandwidth")
+        require(analyser.resolution_bandwidth_hz > 0, "resolution_bandwidth_hz is the bandwidth it took")
         check_sent_once(analyser, lambda: analyser.set_attenuation(20.0), "an attenuation")
+        check_sent_once(analyser, lambda: analyser.set_points(201), "a number of points")
+        for detector in ("peak", "average"):
+            check_sent_once(analyser, lambda detector=detector: analyser.set_detector(detector), "a detector")  # type: ignore[misc]
         level = min(0.0, settings.input_max_dbm)
         check_sent_once(analyser, lambda: analyser.set_reference_level(level), "a reference level")
         check_sent_once(analyser, lambda: analyser.set_marker(middle), "a marker")
@@ -148,8 +157,137 @@ def check_analyser(make: Callable[[], Analyser]) -> None:
         analyser.arm()
         level_dbm = analyser.collect()
         require(math.isnan(level_dbm) or level_dbm <= settings.input_max_dbm, "a reading is a level, or NaN")
+        _check_lines(analyser, middle)
+        _check_sweep(analyser, middle)
         check_errors_are_told(analyser)
-        check_closing(analyser, analyser.arm, analyser.collect, lambda: analyser.set_center(middle))
+        check_closing(analyser, analyser.arm, analyser.collect, analyser.arm_sweep, lambda: analyser.set_center(middle))
+
+
+def _check_lines(analyser: Analyser, middle_hz: float) -> None:
+    """Several lines in one reading, armed and collected in two steps."""
+    highest_hz = analyser.settings.frequency_max_hz
+    lines = (middle_hz, middle_hz + 1e6, middle_hz - 1e6)
+
+    def ready() -> None:
+        analyser.set_span(100e3)
+        analyser.set_resolution_bandwidth(10e3)
+
+    check_reading_order(analyser, lambda: analyser.arm_levels(lines), analyser.collect_levels, ready)
+    raises(MisuseError, lambda: analyser.arm_levels(()), "no lines at all are refused")
+    raises(LimitError, lambda: analyser.arm_levels((middle_hz, highest_hz + 1e3)), "a line beyond the band is refused")
+    analyser.arm_levels(lines)
+    raises(MisuseError, analyser.collect, "what was armed as lines is not collected as a marker")
+    require(len(analyser.collect_levels()) == len(lines), "as many levels as lines are read")
+    require(math.isnan(analyser.setpoint("center_hz")), "after lines were read the centre is not taken for set")
+    analyser.check_errors()
+
+
+def _check_sweep(analyser: Analyser, middle_hz: float) -> None:
+    """A whole trace, with its frequencies."""
+
+    def ready() -> None:
+        analyser.set_center(middle_hz)
+        analyser.set_span(10e6)
+        analyser.set_resolution_bandwidth(100e3)
+        analyser.set_points(101)
+
+    check_reading_order(analyser, analyser.arm_sweep, analyser.collect_sweep, ready)
+    analyser.arm_sweep()
+    frequencies, levels = analyser.collect_sweep()
+    require(frequencies.shape == levels.shape == (101,), "a trace has the points that were set")
+    ends_hz = (middle_hz - 5e6, middle_hz + 5e6)
+    within = all(abs(end - float(frequencies[at])) <= 10.0 for end, at in zip(ends_hz, (0, -1), strict=True))
+    require(within, "a trace goes from one end of the span to the other")
+    analyser.check_errors()
+
+
+def check_network_analyser(make: Callable[[], NetworkAnalyser]) -> None:
+    """
+    Every promise of a network analyser: limits, level limit read back, raw readings, output read back off, closing.
+
+    RF comes on at the lowest level of the bench file.
+
+    Raises:
+        AssertionError: A promise is not kept; the message says which.
+    """
+    with opened(make) as analyser:
+        settings = analyser.settings
+        check_every_instrument(analyser)
+        require(not analyser.is_output_on(), "after prepare() RF reads off")
+        low, high = settings.level_min_dbm, settings.level_max_dbm
+        check_limits(analyser.set_level, analyser.name, "level_max", low=None, high=high, step=0.1)
+        check_limits(analyser.set_level, analyser.name, "level_min", low=low, high=None, step=0.1)
+        check_limits(analyser.set_level_limit, analyser.name, "level_max", low=None, high=high, step=0.1)
+        lowest, highest = settings.frequency_min_hz, settings.frequency_max_hz
+        middle = round((lowest + highest) / 2)
+
+        def set_first(frequency_hz: float) -> None:
+            analyser.set_frequencies([frequency_hz])
+
+        check_limits(set_first, analyser.name, "frequency_max", low=None, high=highest, step=1e3)
+        check_limits(set_first, analyser.name, "frequency_min", low=lowest, high=None, step=1e3)
+        for wrong in ([], [middle, middle], [middle + 1e6, middle]):
+            raises(
+                MisuseError,
+                lambda wrong=wrong: analyser.set_frequencies(wrong),  # type: ignore[misc]
+                "frequencies that do not ascend, or none, are refused",
+            )
+        raises(MisuseError, lambda: analyser.set_sweep(middle, middle + 1e6, 1), "a sweep of one point is refused")
+        too_many = settings.points_max + 1
+        raises(MisuseError, lambda: analyser.set_sweep(lowest, highest, too_many), "more points than it has are refused")
+        raises(LimitError, lambda: analyser.set_if_bandwidth(0.0), "an IF bandwidth of zero is refused")
+        raises(MisuseError, lambda: analyser.set_averages(0), "no averages are refused")
+
+        check_sent_once(analyser, lambda: analyser.set_level(low), "a level")
+        check_sent_once(analyser, lambda: analyser.set_level_limit(high), "a level limit")
+        analyser.set_level_limit((low + high) / 2)
+        raises(LimitError, lambda: analyser.set_level(high), "a level above the level limit set is refused, not clamped")
+        analyser.set_level_limit(high)
+        said = any("level limit" in text for text in analyser.missing_protections())
+        require(said == settings.without_level_limit, "missing_protections() tells of a missing level limit")
+        check_sent_once(analyser, lambda: analyser.set_if_bandwidth(1e3), "an IF bandwidth")
+        check_sent_once(analyser, lambda: analyser.set_averages(2), "a number of averages")
+        uneven = [middle, middle + 1e6, middle + 3e6]
+        check_sent_once(analyser, lambda: analyser.set_frequencies(uneven), "a list of frequencies")
+        require(analyser.frequencies_hz.tolist() == uneven, "frequencies_hz are what was set")
+
+        analyser.forget_settings()
+        analyser.set_frequencies(uneven)
+        raises(MisuseError, analyser.arm, "a reading is refused while it is not known whether RF is on")
+
+        def ready() -> None:
+            analyser.set_level(low)
+            analyser.set_if_bandwidth(1e3)
+            analyser.set_averages(1)
+            analyser.output_on()
+
+        check_reading_order(analyser, analyser.arm, analyser.collect, ready)
+        _check_raw(analyser, middle)
+        analyser.confirm()
+        analyser.arm()
+        analyser.make_safe()
+        raises(MisuseError, analyser.collect, "make_safe() drops a reading that is due")
+        require(not analyser.is_output_on(), "RF reads off after make_safe()")
+        check_errors_are_told(analyser)
+        analyser.output_on()
+        check_closing(analyser, analyser.arm, analyser.collect, analyser.output_on, lambda: analyser.set_level(low))
+    with opened(make) as again:
+        require(not again.is_output_on(), "close() switches RF off")
+        again.check_errors()
+
+
+def _check_raw(analyser: NetworkAnalyser, middle_hz: float) -> None:
+    """Readings have the shape they should, for a list and for a sweep."""
+    for points in (3, 11):
+        if points == 3:
+            analyser.set_frequencies([middle_hz, middle_hz + 1e6, middle_hz + 3e6])
+        else:
+            analyser.set_sweep(middle_hz, middle_hz + 10e6, points)
+        require(len(analyser.frequencies_hz) == points, "frequencies_hz has as many as were set")
+        analyser.arm()
+        raw = analyser.collect()
+        require(raw.shape == (points, 2, 2), "a reading has one two-by-two matrix for each frequency")
+        analyser.check_errors()
 
 
 def check_switch(make: Callable[[], Switch], positions: tuple[tuple[int, ...], tuple[int, ...]] = ((1,), (2,))) -> None:

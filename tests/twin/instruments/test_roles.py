@@ -247,9 +247,9 @@ def test_the_noise_floor_moves_with_bandwidth_and_attenuation(make):
     analyser = make("analyser")
 
     def floor() -> float:
-        analyser.t += 1.0
+        analyser.t += 5.0
         analyser.write("INIT")
-        analyser.t += 1.0
+        analyser.t += 5.0
         return statistics.mean(float(part) for part in analyser.ask("TRAC? TRACE1").split(","))
 
     tune(analyser)
