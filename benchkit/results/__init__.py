@@ -32,6 +32,14 @@ from benchkit.results.efficiency import (
     pae_percent,
 )
 from benchkit.results.figure import Axis, Figure, Trace
+from benchkit.results.intercept import (
+    InterceptPoint,
+    ProductOrder,
+    cascaded_intercept_dbm,
+    intercept_distance_db,
+    intercept_point,
+)
+from benchkit.results.intercept_fit import InterceptFit, fit_intercept
 from benchkit.results.line_band import LineBand, line_band
 from benchkit.results.matching import (
     Mismatch,
@@ -55,6 +63,7 @@ from benchkit.results.network import (
     reciprocity_error,
     stability,
 )
+from benchkit.results.own_products import AttenuatorStep, attenuator_step
 from benchkit.results.propagation import (
     drain_efficiency_budget,
     gain_budget,
@@ -89,6 +98,7 @@ __all__ = [
     "ERROR_TERMS",
     "PARAMETERS",
     "Absent",
+    "AttenuatorStep",
     "Axis",
     "Budget",
     "Calibration",
@@ -105,6 +115,8 @@ __all__ = [
     "Gains",
     "GroupDelay",
     "Halves",
+    "InterceptFit",
+    "InterceptPoint",
     "LineBand",
     "LineFit",
     "Located",
@@ -113,6 +125,7 @@ __all__ = [
     "MismatchConvention",
     "Outcome",
     "Parameter",
+    "ProductOrder",
     "Reference",
     "Refused",
     "Repeated",
@@ -128,7 +141,9 @@ __all__ = [
     "Verdict",
     "WorstCase",
     "at_input",
+    "attenuator_step",
     "cascade",
+    "cascaded_intercept_dbm",
     "check_age",
     "check_band",
     "compression_point",
@@ -141,6 +156,7 @@ __all__ = [
     "efficiency_at_output",
     "efficiency_in_back_off",
     "fit_detector_law",
+    "fit_intercept",
     "fit_line",
     "gain_budget",
     "gain_compression_db",
@@ -153,6 +169,8 @@ __all__ = [
     "group_delay",
     "input_at_output",
     "input_compression_budget",
+    "intercept_distance_db",
+    "intercept_point",
     "is_passive",
     "is_reciprocal",
     "judge",

@@ -167,9 +167,9 @@ def test_trl_of_a_perfect_analyser():
 
     found = trl(F, **raw, line_delay_s=0.25 / 14e9, reflect_sign=-1)
 
-    assert isinstance(found, Calibration) or "no solution" in found.reason
-    if isinstance(found, Calibration):
-        assert np.abs(apply(found, F, truth) - truth).max() < 1e-5
+    assert isinstance(found, Calibration)
+    # scikit-rf puts 1e-7 in place of the reflections that are zero.
+    assert np.abs(apply(found, F, truth) - truth).max() < 1e-6
 
 
 def test_standards_that_look_alike_give_no_calibration():
