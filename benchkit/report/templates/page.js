@@ -104,22 +104,26 @@
     const columns = Math.min(width < 560 ? 1 : 3, sets.length), rows = Math.ceil(sets.length / columns);
     const base = spec.layout;
     const layout = {
-      ...structuredClone(base), width, height: rows * PANEL_HEIGHT + 150,
-      margin: { l: 66, r: 14, t: 66, b: 70 },
-      legend: { orientation: "h", x: 0, y: -70 / (rows * PANEL_HEIGHT), xanchor: "left", yanchor: "top", font: { size: 11 } },
+      ...structuredClone(base), width, height: rows * PANEL_HEIGHT + 168,
+      margin: { l: 66, r: 14, t: 84, b: 70 },
+      // Above the note that the plot is simulated, which stands above the panels.
+      title: { ...base.title, yref: "container", y: 1, yanchor: "top", pad: { t: 10 } },
+      legend: { orientation: "h", x: 0, y: -52 / (rows * PANEL_HEIGHT), xanchor: "left", yanchor: "top", font: { size: 11 } },
     };
     layout.annotations = [...(base.annotations || []).map((note) => ({ ...note, yshift: 24 }))];
+    // Each axis is named once for all panels: beside a small panel its name would not fit.
+    const words = { xref: "paper", yref: "paper", showarrow: false, font: { size: 12 } };
+    layout.annotations.push(
+      { ...words, text: base.xaxis.title.text, x: 0.5, y: 0, xanchor: "center", yanchor: "top", yshift: -18 },
+      { ...words, text: base.yaxis.title.text, x: 0, y: 0.5, textangle: -90, xanchor: "right", yanchor: "middle", xshift: -34 });
     const all = [], named = new Set();
     sets.forEach((set, index) => {
       const row = Math.floor(index / columns), column = index % columns, suffix = index ? String(index + 1) : "";
       const x = [(column + 0.06) / columns, (column + 0.98) / columns];
       const y = [1 - (row + 0.86) / rows, 1 - (row + 0.04) / rows];
-      const under = index + columns >= sets.length, left = column === 0;
-      layout[`xaxis${suffix}`] = { ...structuredClone(base.xaxis), domain: x, anchor: `y${suffix}`, automargin: false, title: under ? base.xaxis.title : undefined, tickfont: { size: 10 } };
-      layout[`yaxis${suffix}`] = { ...structuredClone(base.yaxis), domain: y, anchor: `x${suffix}`, automargin: false, showticklabels: left, title: left ? base.yaxis.title : undefined, tickfont: { size: 10 } };
-      for (const axis of [layout[`xaxis${suffix}`], layout[`yaxis${suffix}`]]) {
-        if (axis.title) axis.title = { ...axis.title, font: { size: 10 }, standoff: 4 };
-      }
+      const left = column === 0;
+      layout[`xaxis${suffix}`] = { ...structuredClone(base.xaxis), domain: x, anchor: `y${suffix}`, automargin: false, title: undefined, tickfont: { size: 10 } };
+      layout[`yaxis${suffix}`] = { ...structuredClone(base.yaxis), domain: y, anchor: `x${suffix}`, automargin: false, showticklabels: left, title: undefined, tickfont: { size: 10 } };
       layout.annotations.push({ text: `<b>${set.name}</b>`, xref: "paper", yref: "paper", x: (x[0] + x[1]) / 2, y: y[1], xanchor: "center", yanchor: "bottom", showarrow: false, font: { size: 11 } });
       for (const trace of traces(spec, set)) {
         all.push({ ...trace, xaxis: `x${suffix}`, yaxis: `y${suffix}`, legendgroup: trace.name, showlegend: !named.has(trace.name), marker: { ...trace.marker, size: 4 }, line: { ...trace.line, width: 1.3 } });
