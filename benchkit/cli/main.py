@@ -20,10 +20,12 @@ from benchkit.cli.drill import drill
 from benchkit.cli.errors import report_error
 from benchkit.cli.export import export
 from benchkit.cli.identify import identify
+from benchkit.cli.list_records import list_records
 from benchkit.cli.rehearse import rehearse
 from benchkit.cli.report import report
 from benchkit.cli.run import run
 from benchkit.cli.schema import schema
+from benchkit.cli.verify import verify
 
 __all__ = ["app", "main"]
 
@@ -54,8 +56,9 @@ def _root(
         typer.echo(str(notice), err=True)
 
 
-for _verb in (check, identify, rehearse, drill, run, report, export, schema):
+for _verb in (check, identify, rehearse, drill, run, report, export, verify, schema):
     app.command()(_verb)
+app.command("list")(list_records)  # `list` is Python's own word
 
 
 def main() -> None:
