@@ -8,6 +8,7 @@ from collections.abc import Sequence as Seq
 import pandas as pd
 
 from benchkit.quantities import parse_quantity
+from benchkit.results.absent import Absent
 from benchkit.results.result import PARAMETERS, Parameter, Result
 from benchkit.results.verdict import Verdict, judge
 from benchkit.sequence.load import Sequence
@@ -53,13 +54,12 @@ def judge_results(sequence: Sequence, results: Seq[Result]) -> list[Verdict]:
         unit = parameters[expectation.parameter].unit
         minimum = math.nan if expectation.min is None else parse_quantity(expectation.min, unit)
         maximum = math.nan if expectation.max is None else parse_quantity(expectation.max, unit)
-        for result in results:
-            if _speaks_of(expectation, result):
-                verdicts.append(
-                    judge(
-                        result, minimum=minimum, maximum=maximum, rule=sequence.file.decision_rule, expectation=index
-                    )
-                )
+        spoken_of: Seq[Result | Absent] = [result for result in results if _speaks_of(expectation, result)]
+        # A promise that nothing answers is not a promise kept.
+        for result in spoken_of or [Absent(f"no result for {expectation.parameter} {expectation.qualifier}".strip())]:
+            verdicts.append(
+                judge(result, minimum=minimum, maximum=maximum, rule=sequence.file.decision_rule, expectation=index)
+            )
     return verdicts
 
 

@@ -21,6 +21,7 @@ FREQUENCY = Axis("Frequency (GHz)")
 DRIVE = Axis("Input power at device input (dBm)")
 OUTPUT = Axis("Output power at device output (dBm)")
 
+Ladders = list[tuple[ResultCondition, "pd.DataFrame"]]
 Columns = Callable[["pd.DataFrame"], tuple[NDArray[np.float64], NDArray[np.float64]]]
 
 
@@ -33,6 +34,7 @@ def compression_figures(title: str, points: pd.DataFrame, results: list[Result])
         points: Its finished ladders.
         results: What was summed up from them.
     """
+    ladders = [(condition_of(rows), rows) for rows in each_ladder(points)]
     figures = [
         _over_frequency(
             f"{title}: small-signal gain", "small_signal_gain",
@@ -47,26 +49,26 @@ def compression_figures(title: str, points: pd.DataFrame, results: list[Result])
             Axis("PAE at P1dB (%)"), results,
         ),
         _by_frequency(
-            f"{title}: gain", "Gain against drive", DRIVE, Axis("Gain, device input to device output (dB)"), points,
+            f"{title}: gain", "Gain against drive", DRIVE, Axis("Gain, device input to device output (dB)"), ladders,
             _columns("input_dbm", "gain_db"),
         ),
         _by_frequency(
-            f"{title}: output", "Output power against drive", DRIVE, OUTPUT, points, _columns("input_dbm", "output_dbm")
+            f"{title}: output", "Output power against drive", DRIVE, OUTPUT, ladders, _columns("input_dbm", "output_dbm")
         ),
         _by_frequency(
-            f"{title}: pae", "Power-added efficiency against output power", OUTPUT, Axis("PAE (%)"), points,
+            f"{title}: pae", "Power-added efficiency against output power", OUTPUT, Axis("PAE (%)"), ladders,
             _columns("output_dbm", "pae_percent"),
         ),
         _by_frequency(
             f"{title}: drain current", "Drain current against output power", OUTPUT, Axis("Drain current at drain pin (mA)"),
-            points, _milliamperes,
+            ladders, _milliamperes,
         ),
     ]  # fmt: skip
     if np.isfinite(points["detector_v"].to_numpy(dtype=float)).any():
         figures.append(
             _by_frequency(
                 f"{title}: detector", "Detector voltage against output power", OUTPUT,
-                Axis("Detector minus reference (V)", scale="log"), points, _difference,
+                Axis("Detector minus reference (V)", scale="log"), ladders, _difference,
             )
         )  # fmt: skip
     return [figure for figure in figures if figure.traces or figure.choices]
@@ -126,12 +128,11 @@ def _over_frequency(key: str, parameter: str, title: str, y: Axis, results: list
     return Figure(key=key, title=title, x=FREQUENCY, y=y, traces=tuple(traces))
 
 
-def _by_frequency(key: str, title: str, x: Axis, y: Axis, points: pd.DataFrame, read: Columns) -> Figure:
+def _by_frequency(key: str, title: str, x: Axis, y: Axis, ladders: Ladders, read: Columns) -> Figure:
     """One choice per frequency: all conditions at once are more lines than an eye can follow."""
     choices: dict[str, list[Trace]] = {}
-    supplies = int(points["supply_voltage_set_v"].nunique())
-    for rows in each_ladder(points):
-        condition = condition_of(rows)
+    supplies = _supplies(condition for condition, _ in ladders)
+    for condition, rows in ladders:
         xs, ys = read(rows)
         choice = f"{(condition.frequency_hz or 0.0) / 1e9:.6g} GHz"
         choices.setdefault(choice, []).append(
