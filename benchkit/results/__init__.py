@@ -9,6 +9,7 @@ A number that cannot be had is an `Absent` with its reason; a call that cannot b
 """
 
 from benchkit.results.absent import Absent
+from benchkit.results.agreement import Agreement, AgreementTable, Hint, agreement, agreement_table
 from benchkit.results.band import Flatness, GroupDelay, WorstCase, gain_flatness, gain_slope, group_delay, worst_in_band
 from benchkit.results.calibration import ERROR_TERMS, Calibration, CalibrationKind, check_age, check_band
 from benchkit.results.compression import (
@@ -31,6 +32,7 @@ from benchkit.results.efficiency import (
     efficiency_in_back_off,
     pae_percent,
 )
+from benchkit.results.en_number import en_number, zeta_score
 from benchkit.results.figure import Axis, Figure, Trace
 from benchkit.results.intercept import (
     InterceptPoint,
@@ -98,6 +100,8 @@ __all__ = [
     "ERROR_TERMS",
     "PARAMETERS",
     "Absent",
+    "Agreement",
+    "AgreementTable",
     "AttenuatorStep",
     "Axis",
     "Budget",
@@ -115,6 +119,7 @@ __all__ = [
     "Gains",
     "GroupDelay",
     "Halves",
+    "Hint",
     "InterceptFit",
     "InterceptPoint",
     "LineBand",
@@ -140,6 +145,8 @@ __all__ = [
     "Trace",
     "Verdict",
     "WorstCase",
+    "agreement",
+    "agreement_table",
     "at_input",
     "attenuator_step",
     "cascade",
@@ -155,6 +162,7 @@ __all__ = [
     "efficiency_at_input",
     "efficiency_at_output",
     "efficiency_in_back_off",
+    "en_number",
     "fit_detector_law",
     "fit_intercept",
     "fit_line",
@@ -203,4 +211,5 @@ __all__ = [
     "turn_round",
     "vswr",
     "worst_in_band",
+    "zeta_score",
 ]
