@@ -12,6 +12,7 @@ from typing import Self
 
 from pydantic import Field, model_validator
 
+from benchkit.bench.load import Bench
 from benchkit.files.types import (
     Amperes,
     Celsius,
@@ -25,7 +26,7 @@ from benchkit.files.types import (
     Watts,
 )
 from benchkit.files.validate import validate
-from benchkit.files.yaml import load_yaml
+from benchkit.files.yaml import load_yaml, load_yaml_text
 
 __all__ = [
     "AbsoluteMaxima",
@@ -39,6 +40,7 @@ __all__ = [
     "SaturationValues",
     "SpreadValues",
     "ThermalValues",
+    "device_file_of",
     "load_device_file",
 ]
 
@@ -191,3 +193,17 @@ def load_device_file(path: Path) -> DeviceFile:
         FileError: Every mistake in it, with line and key.
     """
     return validate(load_yaml(path), DeviceFile)
+
+
+def device_file_of(bench: Bench, name: str) -> DeviceFile:
+    """
+    The device file that a bench names: as the bench keeps it (a record's bench has no folder), else from beside the bench file.
+
+    Raises:
+        FileError: Every mistake in it, with line and key; or it is in neither place.
+    """
+    path = bench.path.parent / name
+    kept = bench.table_files.get(name)
+    if kept is None:
+        return load_device_file(path)
+    return validate(load_yaml_text(kept.decode("utf-8", "replace"), str(path)), DeviceFile)

@@ -14,7 +14,7 @@ from benchkit.bench.model import ChamberSettings
 from benchkit.clock import Clock
 from benchkit.errors import FileError
 from benchkit.quantities import pt100_resistance_ohm
-from sim_instruments.device_file import load_device_file
+from sim_instruments.device_file import device_file_of
 from sim_instruments.ledger import Abuse, Ledger
 from sim_instruments.physics.build import build_channels, build_ports, ratings_of
 from sim_instruments.physics.chamber import ChamberAir
@@ -56,7 +56,7 @@ class World:
             raise FileError([bench.mistake("twin", "missing; a simulated bench needs `twin: {device: <device file>}`")])
         t = clock.monotonic()
         wiring, instruments = bench.file.wiring, bench.file.instruments
-        self.device_file = load_device_file(bench.path.parent / bench.file.twin.device)
+        self.device_file = device_file_of(bench, bench.file.twin.device)
         self.ledger = ledger
         self.ports = build_ports(bench, seed)
         self.channels = build_channels(bench, self.ports, self.device_file, t, seed=seed, unit=unit)

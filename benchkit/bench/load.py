@@ -6,6 +6,7 @@ Nothing is opened and nothing is energised here.
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from importlib.metadata import entry_points
@@ -37,7 +38,8 @@ class Bench:
         path: Where it was read from; names within it are relative to its folder.
         text: The file's exact text.
         paths: Name to loss, for every path of the file.
-        table_files: Name as written in the file to the exact bytes of each table.
+        table_files: Name as written in the file to the exact bytes of each table, and of the simulated device's own file: all that
+            repeating a run needs besides the text.
         document: Knows the line of every key.
     """
 
@@ -103,6 +105,10 @@ def _load(document: Document, path: Path, read: Callable[[str], bytes], shown: C
     mistakes.extend(more)
     if mistakes:
         raise FileError(mistakes)
+    if file.twin is not None and file.twin.device not in table_files:
+        # Only a simulated bench needs it, and says so when it is missing.
+        with contextlib.suppress(FileError):
+            table_files[file.twin.device] = read(file.twin.device)
     return Bench(file, path, document.text, paths, table_files, document)
 
 
