@@ -12,6 +12,7 @@ from benchkit.results.absent import Absent
 from benchkit.results.agreement import Agreement, AgreementTable, Hint, agreement, agreement_table
 from benchkit.results.band import Flatness, GroupDelay, WorstCase, gain_flatness, gain_slope, group_delay, worst_in_band
 from benchkit.results.calibration import ERROR_TERMS, Calibration, CalibrationKind, check_age, check_band
+from benchkit.results.capability import Capability, ChannelMatch, capability, channel_match, mean_range_factor
 from benchkit.results.compression import (
     CompressionPoint,
     Reference,
@@ -66,6 +67,7 @@ from benchkit.results.network import (
     stability,
 )
 from benchkit.results.own_products import AttenuatorStep, attenuator_step
+from benchkit.results.population import ToleranceInterval, ToleranceSide, tolerance_factor, tolerance_interval
 from benchkit.results.propagation import (
     drain_efficiency_budget,
     gain_budget,
@@ -107,6 +109,8 @@ __all__ = [
     "Budget",
     "Calibration",
     "CalibrationKind",
+    "Capability",
+    "ChannelMatch",
     "CompressionPoint",
     "Contribution",
     "DecisionRule",
@@ -142,6 +146,8 @@ __all__ = [
     "SpreadKey",
     "Stability",
     "Standard",
+    "ToleranceInterval",
+    "ToleranceSide",
     "Trace",
     "Verdict",
     "WorstCase",
@@ -149,8 +155,10 @@ __all__ = [
     "agreement_table",
     "at_input",
     "attenuator_step",
+    "capability",
     "cascade",
     "cascaded_intercept_dbm",
+    "channel_match",
     "check_age",
     "check_band",
     "compression_point",
@@ -185,6 +193,7 @@ __all__ = [
     "largest_singular_value",
     "line_band",
     "maximum_gain",
+    "mean_range_factor",
     "mismatch",
     "mismatch_loss_db",
     "output_compression_budget",
@@ -207,6 +216,8 @@ __all__ = [
     "standard_from_rectangular",
     "standard_from_triangular",
     "standard_from_u_shaped",
+    "tolerance_factor",
+    "tolerance_interval",
     "trl",
     "turn_round",
     "vswr",
