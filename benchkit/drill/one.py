@@ -147,8 +147,11 @@ def carry_out(
     account = _account(out, fault)
     state, record_failures = _record_state(out, points.done, may_be_open=fault.name == "disk-full", began=outcome is not None)
     failures += record_failures
+    if outcome is not None and not outcome.make_safe and any(entry.startswith("left energised") for entry in own_doing):
+        failures.append(f"nobody was told: {'; '.join(entry for entry in own_doing if entry.startswith('left energised'))}")
     completed = outcome is not None and outcome.outcome == "done"
-    if completed and outcome is not None and fault.name not in OF_DEVICE:
+    # A run that says that the device is outside its expectations has told the person; one that says all is well has not.
+    if completed and outcome is not None and outcome.exit_code == 0 and fault.name not in OF_DEVICE:
         failures += _wrong_numbers(keyed(outcome.results), reference.results)
     came_s, safe_s = account.get("came_s"), account.get("safe_s")
     return Row(
@@ -193,7 +196,8 @@ def _ledger(out: Path) -> tuple[list[str], list[str]]:
     """Entries charged, and entries that are the fault's own doing."""
     path = out.with_suffix(".ledger.jsonl")
     lines = path.read_text(encoding="utf-8").splitlines() if path.exists() else []
-    charged, own_doing = [], []
+    charged: list[str] = []
+    own_doing: list[str] = []
     for entry in map(json.loads, lines):
         (own_doing if entry.get("by") else charged).append(f"{entry['what']}: {entry['detail']}")
     return charged, own_doing

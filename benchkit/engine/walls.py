@@ -78,6 +78,9 @@ class Walls:
         )
         others = (
             level("output_dbm", "output power", limits.output_power_max_dbm, "output_power_max"),
+            # More gain than the device can have is not gain: the level at its input is not the one that was set, it oscillates,
+            # or a path is not what its table says. Whichever it is, nothing known about the drive holds any more.
+            _Bound("gain_db", "gain", "dB", -math.inf, limits.gain_max_db, "", key("gain_max"), 0.0),
             level("input_dbm", "input power", limits.input_power_max_dbm, "input_power_max"),
             span(
                 "case_degc", "case temperature", "°C", limits.temperature_min_degc, limits.temperature_max_degc, "temperature"
