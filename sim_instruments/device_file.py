@@ -36,6 +36,8 @@ __all__ = [
     "GainValues",
     "GateValues",
     "HarmonicValues",
+    "MatchValues",
+    "MemoryValues",
     "PhaseValues",
     "SaturationValues",
     "SpreadValues",
@@ -114,6 +116,28 @@ class DetectorValues(FileModel):
     reference_v_per_k: float = Field(description="Of that voltage [V/K]")
 
 
+class MatchValues(FileModel):
+    """Reflection at both ports and the way back, biased and not."""
+
+    input_return_loss_db: Decibels = Field(alias="input_return_loss", default=12.0, gt=0, description="In band, biased")
+    output_return_loss_db: Decibels = Field(alias="output_return_loss", default=10.0, gt=0, description="In band, biased")
+    off_return_loss_db: Decibels = Field(alias="off_return_loss", default=2.0, gt=0, description="Without current")
+    ripple: float = Field(default=0.2, ge=0, lt=1, description="Of a reflection's magnitude over frequency, relative")
+    ripple_period_hz: Hertz = Field(alias="ripple_period", default=1.3e9, gt=0)
+    input_delay_s: Seconds = Field(alias="input_delay", default=60e-12, ge=0, description="Of the reflected wave")
+    output_delay_s: Seconds = Field(alias="output_delay", default=45e-12, ge=0, description="Of the reflected wave")
+    reverse_isolation_db: Decibels = Field(alias="reverse_isolation", default=55.0, gt=0, description="Biased")
+    temperature_per_k: float = Field(default=6e-4, description="Relative change of a reflection's magnitude [1/K]")
+    spread_percent: Percent = Field(alias="spread", default=5.0, ge=0, description="Of a reflection's magnitude, over a lot")
+
+
+class MemoryValues(FileModel):
+    """Gain that follows the envelope's power late: the bias network's. It makes intermodulation unequal on both sides."""
+
+    relative_gain: float = Field(default=0.015, ge=-0.2, le=0.2, description="At saturated power, relative amplitude")
+    time_constant_s: Seconds = Field(alias="time_constant", default=10e-9, ge=0)
+
+
 class HarmonicValues(FileModel):
     """Harmonics relative to the carrier at saturated power; the nth falls n dB for each dB of back-off."""
 
@@ -173,6 +197,8 @@ class DeviceFile(FileModel):
     gate: GateValues
     detector: DetectorValues
     harmonics: HarmonicValues
+    match: MatchValues = MatchValues()
+    memory: MemoryValues = MemoryValues()
     thermal: ThermalValues
     spread: SpreadValues
     absolute_maximum: AbsoluteMaxima

@@ -30,6 +30,7 @@ class Abuse:
     CHANNEL_TEMPERATURE = "channel temperature over maximum"
     RF_UNBIASED = "RF into an unbiased device"
     HOT_SWITCHING = "hot switching"
+    HOT_CONNECTING = "connected while energised"
     METER_POWER = "meter above rating"
     PATH_POWER = "path above rating"
     SWITCH_POWER = "switch above rating"

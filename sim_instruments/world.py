@@ -9,6 +9,9 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
+import numpy as np
+from numpy.typing import NDArray
+
 from benchkit.bench.load import Bench
 from benchkit.bench.model import ChamberSettings
 from benchkit.clock import Clock
@@ -18,8 +21,10 @@ from sim_instruments.device_file import device_file_of
 from sim_instruments.ledger import Abuse, Ledger
 from sim_instruments.physics.build import build_channels, build_ports, ratings_of
 from sim_instruments.physics.chamber import ChamberAir
-from sim_instruments.physics.channel import Operating
+from sim_instruments.physics.channel import DEVICE, Operating
 from sim_instruments.physics.device import milliwatts
+from sim_instruments.physics.network import STANDARDS, disconnected
+from sim_instruments.physics.network_sweep import NetworkSweep
 from sim_instruments.physics.story import Story
 from sim_instruments.physics.supply import Mode, SupplyTerminal
 from sim_instruments.physics.watch import Watch
@@ -62,6 +67,7 @@ class World:
         self.channels = build_channels(bench, self.ports, self.device_file, t, seed=seed, unit=unit)
         self._watch = Watch(ledger, self.device_file.absolute_maximum, ratings_of(bench), self.channels)
         self._story = Story(t, self.device_file.thermal, self.ports.supplies, self.channels, self._watch)
+        self._sweep = NetworkSweep(self._watch)
         self._case_voltmeter = None if wiring.case_sensor is None else wiring.case_sensor.voltmeter
         chamber = None if wiring.chamber is None else instruments[wiring.chamber]
         self._chamber = chamber if isinstance(chamber, ChamberSettings) else None
@@ -88,11 +94,7 @@ class World:
             path = channel.meters.get(analyser)
             if path is None or not channel.is_connected():
                 continue
-            at_pin = channel.device.own_tone(point.response)
-            if point.response.output_dbm > -math.inf:
-                at_pin.append((point.frequency_hz, point.response.output_dbm))
-                at_pin += channel.device.harmonics(point.frequency_hz, point.response)
-            lines += [(hz, level_dbm - path.loss_db(hz)) for hz, level_dbm in at_pin]
+            lines += [(hz, level_dbm - path.loss_db(hz)) for hz, level_dbm in channel.lines(point)]
         return lines
 
     def routes_changed(self, switch: str, routes: frozenset[int], t: float) -> None:
@@ -103,6 +105,55 @@ class World:
         self._watch.see_switching(t, port, routes, points)
         port.routes = routes
         self._story.stop_at(t, t)
+
+    def network_at(self, analyser: str, t: float, frequency_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
+        """
+        S-parameters between the connectors of a network analyser's ports, shape (n, 2, 2), swept with its level. [Hz]
+
+        Port 1's way forward drives the device and so sees its compression; what port 2 sends into an output is taken as small.
+        """
+        points = self._story.at(t).points
+        reached = [
+            (channel, point)
+            for channel, point in zip(self.channels, points, strict=True)
+            if channel.network is not None and channel.network.name == analyser and channel.network.is_connected()
+        ]
+        if not reached:
+            return disconnected(len(frequency_hz))
+        # One analyser on several channels at once would be a bench wired without a switch: the fixture touched first counts.
+        channel, point = reached[0]
+        return self._sweep.seen(t, channel, point, frequency_hz)
+
+    def connect(self, channel: str, what: str, t: float) -> None:
+        """
+        What a pair of hands does: puts a calibration standard in place of the device, or the device back. [s]
+
+        Args:
+            what: "device", "open", "short", "load", "thru", "line" or "reflect".
+
+        Raises:
+            ValueError: No such channel or standard.
+        """
+        names = [known.name for known in self.channels]
+        if channel not in names:
+            raise ValueError(f"no channel {channel!r}; there are {', '.join(names)}")
+        if what not in (DEVICE, *STANDARDS):
+            raise ValueError(f"nothing called {what!r} to connect; there are {', '.join((DEVICE, *STANDARDS))}")
+        index = names.index(channel)
+        if self.channels[index].fixture.what == what:
+            return
+        points = self._story.at(t).points
+        self._begin_change(t)
+        self._watch.see_hands(t, self.channels[index], points[index], what)
+        self.channels[index].fixture.what = what
+        self._story.stop_at(t, t)
+
+    def connected(self, channel: str) -> str:
+        """What is in a channel's fixture. Raises ValueError: no such channel."""
+        for known in self.channels:
+            if known.name == channel:
+                return known.fixture.what
+        raise ValueError(f"no channel {channel!r}; there are {', '.join(known.name for known in self.channels)}")
 
     # ------------------------------------------------------------------ supplies
 

@@ -388,6 +388,9 @@ class TwinSettings(FileModel):
     """What the simulated bench is told besides what the bench file says already."""
 
     device: FileName = Field(description="The simulated device's own file")
+    line_delay_s: Seconds = Field(
+        alias="line", default=17.7e-12, gt=0, description="Electrical length of the simulated calibration kit's line standard"
+    )
 
 
 class BenchFile(FileModel):

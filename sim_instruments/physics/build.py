@@ -9,6 +9,7 @@ from benchkit.bench.load import Bench
 from benchkit.bench.model import (
     AnalyserSettings,
     ChannelWiring,
+    NetworkAnalyserSettings,
     PowerMeterSettings,
     SourceSettings,
     SupplySettings,
@@ -16,9 +17,11 @@ from benchkit.bench.model import (
 )
 from benchkit.quantities import parse_quantity
 from sim_instruments.device_file import DeviceFile
-from sim_instruments.physics.channel import DeviceChannel
+from sim_instruments.physics.channel import DeviceChannel, Feed, Fixture, NetworkFeed
 from sim_instruments.physics.detector import ChannelDetector
 from sim_instruments.physics.device import ChannelDevice
+from sim_instruments.physics.match import ChannelMatch
+from sim_instruments.physics.network import PathTwoPort
 from sim_instruments.physics.paths import PathTruth
 from sim_instruments.physics.source import SourcePort
 from sim_instruments.physics.spread import UnitSpread
@@ -32,22 +35,32 @@ __all__ = ["Ports", "build_channels", "build_ports", "ratings_of"]
 
 @dataclass(frozen=True)
 class Ports:
-    """Everything that can be touched from outside, by its name in the bench file; one object each."""
+    """
+    Everything that can be touched from outside, by its name in the bench file; one object each.
+
+    Attributes:
+        sources: What gives RF: sources, and the driving ports of network analysers.
+        two_ports: Paths of network analysers, with match and phase.
+    """
 
     sources: Mapping[str, SourcePort]
     supplies: Mapping[tuple[str, int], SupplyPort]
     switches: Mapping[str, SwitchPort]
     paths: Mapping[str, PathTruth]
+    two_ports: Mapping[str, PathTwoPort]
 
 
 def build_ports(bench: Bench, seed: int) -> Ports:
     """One port for each source, supply output, switch and path."""
     instruments = bench.file.instruments
+    paths = {name: PathTruth(path, seed) for name, path in bench.paths.items()}
+    networks = [wiring.network for wiring in bench.file.wiring.channels.values() if wiring.network is not None]
+    two_ports = [name for network in networks for name in (network.input_path, network.output_path)]
     return Ports(
         sources={
             name: SourcePort(name, _source_settling_s(settings), settings.level_overshoot_db)
             for name, settings in instruments.items()
-            if isinstance(settings, SourceSettings)
+            if isinstance(settings, SourceSettings | NetworkAnalyserSettings)
         },
         supplies={
             (name, number): SupplyPort(name, number, settings.settling_time_s)
@@ -60,7 +73,8 @@ def build_ports(bench: Bench, seed: int) -> Ports:
             for name, settings in instruments.items()
             if isinstance(settings, SwitchSettings)
         },
-        paths={name: PathTruth(path, seed) for name, path in bench.paths.items()},
+        paths=paths,
+        two_ports={name: PathTwoPort(paths[name], seed) for name in two_ports},
     )
 
 
@@ -68,8 +82,9 @@ def build_channels(
     bench: Bench, ports: Ports, device: DeviceFile, t: float, *, seed: int, unit: str
 ) -> tuple[DeviceChannel, ...]:
     """Every channel of the wiring, of one unit."""
+    line_delay_s = 0.0 if bench.file.twin is None else bench.file.twin.line_delay_s
     return tuple(
-        _channel(name, wiring, ports, device, t, UnitSpread(seed, unit, name))
+        _channel(name, wiring, ports, device, t, UnitSpread(seed, unit, name), line_delay_s)
         for name, wiring in bench.file.wiring.channels.items()
     )
 
@@ -81,12 +96,14 @@ def ratings_of(bench: Bench) -> Ratings:
         meters_dbm={
             name: settings.input_max_dbm
             for name, settings in bench.file.instruments.items()
-            if isinstance(settings, (PowerMeterSettings, AnalyserSettings))
+            if isinstance(settings, PowerMeterSettings | AnalyserSettings | NetworkAnalyserSettings)
         },
     )
 
 
-def _channel(name: str, wiring: ChannelWiring, ports: Ports, device: DeviceFile, t: float, spread: UnitSpread) -> DeviceChannel:
+def _channel(
+    name: str, wiring: ChannelWiring, ports: Ports, device: DeviceFile, t: float, spread: UnitSpread, line_delay_s: float
+) -> DeviceChannel:
     output, position = wiring.output, wiring.position
     meters = {output.power_meter: ports.paths[output.path]}
     if output.analyser is not None:
@@ -105,10 +122,34 @@ def _channel(name: str, wiring: ChannelWiring, ports: Ports, device: DeviceFile,
         closes=frozenset() if position is None else frozenset(position.close),
         detector_voltmeter=None if wiring.detector is None else wiring.detector.voltmeter,
         reference_voltmeter=None if wiring.reference is None else wiring.reference.voltmeter,
+        match=ChannelMatch(device, spread),
+        fixture=Fixture(line_delay_s),
+        second=_second(wiring, ports),
+        network=_network(wiring, ports),
     )
 
 
-def _source_settling_s(settings: SourceSettings) -> float:
+def _second(wiring: ChannelWiring, ports: Ports) -> Feed | None:
+    source, path = wiring.input.second_source, wiring.input.second_path
+    return None if source is None or path is None else Feed(ports.sources[source], ports.paths[path])
+
+
+def _network(wiring: ChannelWiring, ports: Ports) -> NetworkFeed | None:
+    network = wiring.network
+    if network is None:
+        return None
+    position = network.position or wiring.position
+    return NetworkFeed(
+        name=network.analyser,
+        port=ports.sources[network.analyser],
+        input_path=ports.two_ports[network.input_path],
+        output_path=ports.two_ports[network.output_path],
+        switch=None if position is None else ports.switches[position.switch],
+        closes=frozenset() if position is None else frozenset(position.close),
+    )
+
+
+def _source_settling_s(settings: SourceSettings | NetworkAnalyserSettings) -> float:
     # The bench file's `twin:` mapping may say that the true settling time is another than the one stated.
     told = settings.twin.get("settling_time")
     return settings.settling_time_s if told is None else parse_quantity(str(told), "s")

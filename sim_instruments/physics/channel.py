@@ -3,22 +3,35 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from sim_instruments.physics.detector import ChannelDetector
-from sim_instruments.physics.device import ChannelDevice, Response
+from sim_instruments.physics.device import NOTHING, ChannelDevice, Response, milliwatts
+from sim_instruments.physics.match import ChannelMatch
+from sim_instruments.physics.network import PathTwoPort
 from sim_instruments.physics.paths import PathTruth
 from sim_instruments.physics.source import SourcePort
 from sim_instruments.physics.supply import SupplyPort
 from sim_instruments.physics.switch import SwitchPort
 from sim_instruments.physics.thermal import ChannelThermal
+from sim_instruments.physics.tones import Line, ToneAnswer, respond_to_tones
 
-__all__ = ["DeviceChannel", "Operating"]
+__all__ = ["DEVICE", "DeviceChannel", "Feed", "Fixture", "NetworkFeed", "Operating"]
+
+DEVICE = "device"
+"""What is normally in the fixture."""
 
 
 class Operating(NamedTuple):
-    """One channel at one moment: what reaches its pins and what it answers. [dBm, Hz, V, degC]"""
+    """
+    One channel at one moment: what reaches its pins and what it answers. [dBm, Hz, V, degC]
+
+    Attributes:
+        frequency_hz: Of the carrier; of several, the strongest.
+        input_dbm: At the device's input pin, all tones together.
+        tones: The answer to several tones; None: there is but one, or none.
+    """
 
     frequency_hz: float
     input_dbm: float
@@ -26,6 +39,49 @@ class Operating(NamedTuple):
     gate_v: float
     channel_degc: float
     response: Response
+    tones: ToneAnswer | None = None
+
+
+@dataclass
+class Fixture:
+    """
+    Attributes:
+        what: "device", or the standard that hands have put in its place.
+        line_delay_s: Of the line standard. [s]
+    """
+
+    line_delay_s: float
+    what: str = DEVICE
+
+
+@dataclass(frozen=True)
+class Feed:
+    """A second source and its way to the input."""
+
+    source: SourcePort
+    path: PathTruth
+
+
+@dataclass(frozen=True)
+class NetworkFeed:
+    """
+    A network analyser's way to both sides of the channel.
+
+    Attributes:
+        port: What its driving port holds; at rest it is port 1 that drives.
+        closes: Routes that must be closed.
+    """
+
+    name: str
+    port: SourcePort
+    input_path: PathTwoPort
+    output_path: PathTwoPort
+    switch: SwitchPort | None
+    closes: frozenset[int]
+
+    def is_connected(self) -> bool:
+        """Whether the switch takes it to this channel."""
+        return self.switch is None or self.closes <= self.switch.routes
 
 
 @dataclass(frozen=True)
@@ -35,6 +91,8 @@ class DeviceChannel:
         name: In the wiring.
         meters: Power meter's and analyser's name to the path that leads there.
         closes: Routes that must be closed for RF and detector lines to be connected.
+        second: The second source, if one is wired.
+        network: The network analyser, if one is wired.
     """
 
     name: str
@@ -50,21 +108,97 @@ class DeviceChannel:
     closes: frozenset[int]
     detector_voltmeter: str | None
     reference_voltmeter: str | None
+    match: ChannelMatch
+    fixture: Fixture
+    second: Feed | None = None
+    network: NetworkFeed | None = None
+    _last: dict[tuple[object, ...], ToneAnswer] = field(default_factory=dict, repr=False, compare=False)
 
     def is_connected(self) -> bool:
         """Whether the switch takes RF and detector lines to this channel."""
         return self.switch is None or self.closes <= self.switch.routes
 
+    def feeding(self) -> list[SourcePort]:
+        """What gives RF to the fixture as the switches stand, on or not."""
+        found = []
+        if self.is_connected():
+            found.append(self.source)
+            if self.second is not None:
+                found.append(self.second.source)
+        if self.network is not None and self.network.is_connected():
+            found.append(self.network.port)
+        return found
+
     def input_dbm(self, t: float) -> float:
-        """Level at the input pin; minus infinity: none. [dBm]"""
+        """Level at the input pin by the first source; minus infinity: none. [dBm]"""
         source = self.source
         if not source.is_on or not self.is_connected():
             return -math.inf
         return source.level_dbm(t) - self.input_path.loss_db(source.frequency_hz)
 
+    def tones(self, t: float) -> list[Line]:
+        """Everything that reaches the input of the fixture. [Hz, dBm]"""
+        found: list[Line] = []
+        if self.is_connected():
+            feeds = [(self.source, self.input_path)]
+            if self.second is not None:
+                feeds.append((self.second.source, self.second.path))
+            found = [
+                (source.frequency_hz, source.level_dbm(t) - path.loss_db(source.frequency_hz))
+                for source, path in feeds
+                if source.is_on
+            ]
+        if self.network is not None and self.network.port.is_on and self.network.is_connected():
+            port, path = self.network.port, self.network.input_path.path
+            found.append((port.frequency_hz, port.level_dbm(t) - path.loss_db(port.frequency_hz)))
+        return [(hz, level_dbm) for hz, level_dbm in found if level_dbm > NOTHING]
+
     def operate(self, t: float, drain_v: float, gate_v: float, case_degc: float) -> Operating:
         """With these voltages at its pins. [s, V, degC]"""
         channel_degc = case_degc + self.thermal.rise_k(t)
+        if self.second is not None or self.network is not None or self.fixture.what != DEVICE:
+            return self._operate_any(t, drain_v, gate_v, channel_degc, case_degc)
         frequency_hz, input_dbm = self.source.frequency_hz, self.input_dbm(t)
         response = self.device.respond(frequency_hz, input_dbm, drain_v, gate_v, channel_degc)
         return Operating(frequency_hz, input_dbm, drain_v, gate_v, channel_degc, response)
+
+    def lines(self, point: Operating) -> list[Line]:
+        """Everything at the output of the fixture. [Hz, dBm]"""
+        response = point.response
+        if self.fixture.what != DEVICE:
+            return [] if point.tones is None else list(point.tones.lines)
+        found = self.device.own_tone(response)
+        if point.tones is not None:
+            found += point.tones.lines
+        elif response.output_dbm > NOTHING:
+            found.append((point.frequency_hz, response.output_dbm))
+            found += self.device.harmonics(point.frequency_hz, response)
+        return found
+
+    def _operate_any(self, t: float, drain_v: float, gate_v: float, channel_degc: float, case_degc: float) -> Operating:
+        """With any number of tones, and whatever is in the fixture."""
+        tones = self.tones(t)
+        if self.fixture.what != DEVICE:
+            return self._standard(tones, drain_v, gate_v, case_degc)
+        if len(tones) <= 1:
+            frequency_hz, input_dbm = tones[0] if tones else (self.source.frequency_hz, NOTHING)
+            response = self.device.respond(frequency_hz, input_dbm, drain_v, gate_v, channel_degc)
+            return Operating(frequency_hz, input_dbm, drain_v, gate_v, channel_degc, response)
+        device = self.device
+        key = (*tones, drain_v, gate_v, channel_degc, device.gain_shift_db, device.current_factor)
+        answer = self._last.get(key)
+        if answer is None:
+            self._last.clear()
+            answer = self._last[key] = respond_to_tones(device, tones, drain_v, gate_v, channel_degc)
+        strongest_hz = max(tones, key=lambda tone: tone[1])[0]
+        input_dbm = 10.0 * math.log10(sum(milliwatts(level_dbm) for _, level_dbm in tones))
+        return Operating(strongest_hz, input_dbm, drain_v, gate_v, channel_degc, answer.response, answer)
+
+    def _standard(self, tones: list[Line], drain_v: float, gate_v: float, case_degc: float) -> Operating:
+        """No device: nothing reaches its pins and nothing is drawn; thru and line lead on what comes."""
+        through = tuple(tones) if self.fixture.what in ("thru", "line") else ()
+        level_dbm = 10.0 * math.log10(sum(milliwatts(level) for _, level in through)) if through else NOTHING
+        response = Response(level_dbm, 0.0, 0.0, 0.0, 0.0, 0.0)
+        frequency_hz = max(tones, key=lambda tone: tone[1])[0] if tones else self.source.frequency_hz
+        answer = ToneAnswer(response, through, NOTHING)
+        return Operating(frequency_hz, NOTHING, drain_v, gate_v, case_degc, response, answer)

@@ -11,10 +11,13 @@ import math
 from dataclasses import dataclass
 from typing import NamedTuple
 
+import numpy as np
+from numpy.typing import NDArray
+
 from sim_instruments.device_file import DeviceFile
 from sim_instruments.physics.spread import UnitSpread
 
-__all__ = ["DEAD", "ChannelDevice", "Response", "milliwatts"]
+__all__ = ["DEAD", "NOTHING", "AtRest", "ChannelDevice", "Response", "milliwatts"]
 
 NOTHING = -math.inf
 # A part that oscillates: common practice, no source. Far below its band, where its gain is highest, and only while it is on.
@@ -46,6 +49,26 @@ class Response(NamedTuple):
     drain_current_a: float
     gate_current_a: float
     dissipation_w: float
+
+
+class AtRest(NamedTuple):
+    """
+    What the answer to any drive is made of, at one frequency.
+
+    Attributes:
+        quiescent_a, gate_a: Currents without drive. [A]
+        gain_db: Small-signal gain; minus infinity: it draws no current and has none. [dB]
+        saturated_mw: Saturated power. [mW]
+        phase_deg: Output against input at small signal. [deg]
+        leak: Power that passes whatever the device does, over the input's. [1]
+    """
+
+    quiescent_a: float
+    gate_a: float
+    gain_db: float
+    saturated_mw: float
+    phase_deg: float
+    leak: float
 
 
 DEAD = Response(NOTHING, 0.0, 0.0, 0.0, 0.0, 0.0)
@@ -188,6 +211,39 @@ class ChannelDevice:
         gate_a += self._rectified_a * ratio * ratio * ratio
         heat = drain_v * current_a + gate_v * gate_a + 1e-3 * (input_mw - output_mw)
         return Response(10.0 * math.log10(output_mw), phase, ratio, current_a, gate_a, heat)
+
+    def at_rest(self, frequency_hz: float, drain_v: float, gate_v: float, channel_degc: float) -> AtRest:
+        """The constants that `respond` works with, for answers to more than one tone. [Hz, V, degC]"""
+        quiescent_a = self.quiescent_current_a(drain_v, gate_v, channel_degc)
+        gate_a = self.gate_current_a(drain_v, gate_v, channel_degc)
+        known = self._at(frequency_hz)
+        rise_k = channel_degc - self._nominal_degc
+        gain_db, saturated_mw = NOTHING, 0.0
+        if quiescent_a > 0.0:
+            bias_db = self._decade_db * math.log10(quiescent_a / self._quiescent_a)
+            gain_db = known.gain_db + self.gain_shift_db + self._gain_db_per_k * rise_k + bias_db
+            saturated_mw = self._at_drain.power * milliwatts(self._saturated_dbm + self._saturated_db_per_k * rise_k)
+        return AtRest(quiescent_a, gate_a, gain_db, saturated_mw, known.phase_deg, self._leak)
+
+    @property
+    def phase_at_saturation_deg(self) -> float:
+        return self._phase_deg
+
+    @property
+    def rise_with_drive(self) -> float:
+        """Of the drain current, relative, at saturated power. [1]"""
+        return self._rise
+
+    @property
+    def rectified_a(self) -> float:
+        """Gate current of the drive, at saturated power. [A]"""
+        return self._rectified_a
+
+    def saturating(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
+        """AM/AM of many levels at once: output over saturated power, for small-signal output over saturated power. [1]"""
+        p = self._sharpness
+        small, large = np.minimum(x, 1.0), np.maximum(x, 1.0)
+        return np.where(x > 1.0, (1.0 + large**-p) ** (-1.0 / p), small * (1.0 + small**p) ** (-1.0 / p))
 
     def harmonics(self, frequency_hz: float, response: Response) -> list[tuple[float, float]]:
         """Second and third harmonic at the output pin. [Hz, dBm]"""

@@ -88,6 +88,8 @@ class Watch:
             self._see_pins(t, channel.name, point)
             if channel.is_connected():
                 self._see_paths(t, channel, point, arriving)
+            if channel.network is not None:
+                self._see_network(t, channel, point, arriving)
         for meter, power_mw in arriving.items():
             level = 10.0 * math.log10(power_mw) if power_mw > 0.0 else -math.inf
             self._compare(t, meter, Abuse.METER_POWER, "input", level, self._ratings.meters_dbm[meter], "dBm")
@@ -96,10 +98,19 @@ class Watch:
         """Just before the routes of `switch` become `routes`. [s]"""
         if routes == switch.routes:
             return
+        changing = routes ^ switch.routes
         for channel, point in zip(self._channels, operating, strict=True):
-            if channel.switch is not switch or not channel.closes & (routes ^ switch.routes):
+            levels = [point.response.output_dbm]
+            if channel.switch is switch and channel.closes & changing:
+                levels.append(channel.source.level_dbm(t))
+                if channel.second is not None:
+                    levels.append(channel.second.source.level_dbm(t))
+            network = channel.network
+            if network is not None and network.switch is switch and network.closes & changing:
+                levels.append(network.port.level_dbm(t))
+            if len(levels) == 1:
                 continue
-            level_dbm = max(channel.source.level_dbm(t), point.response.output_dbm)
+            level_dbm = max(levels)
             if level_dbm > HOT_SWITCHING_DBM:
                 self.note(
                     t,
@@ -107,8 +118,26 @@ class Watch:
                     f"{switch.name}: routes of channel {channel.name} change with {level_dbm:.1f} dBm on its contacts",
                 )
 
+    def see_sweep(self, t: float, channel: str, points: Sequence[Operating], analyser: str, arriving_dbm: float) -> None:
+        """The worst moments of a network analyser's sweep, and what arrives at its port 2. [s, dBm]"""
+        for point in points:
+            self._see_pins(t, channel, point)
+        self._compare(t, analyser, Abuse.METER_POWER, "input", arriving_dbm, self._ratings.meters_dbm[analyser], "dBm")
+
+    def see_hands(self, t: float, channel: DeviceChannel, point: Operating, what: str) -> None:
+        """Just before hands connect something else in place of what is in the fixture. [s]"""
+        drives = [source for source in channel.feeding() if source.is_on]
+        if point.drain_v > DRAIN_ON_V or drives:
+            on = [f"the drain at {point.drain_v:.3g} V"] if point.drain_v > DRAIN_ON_V else []
+            on += [f"{source.name} on at {source.level_dbm(t):.1f} dBm" for source in drives]
+            self.note(t, Abuse.HOT_CONNECTING, f"channel {channel.name}: {what} is connected with {' and '.join(on)}")
+
     def _see_pins(self, t: float, name: str, point: Operating) -> None:
         maxima, response = self._maxima, point.response
+        input_dbm = point.input_dbm
+        if point.tones is not None:
+            # Rated for a carrier; of several tones it is the peak of their envelope that a gate must stand.
+            input_dbm = point.tones.peak_input_dbm
         unbiased = point.drain_v < maxima.unbiased_below_v or point.gate_v < maxima.pinched_below_v
         if (
             not self._going_on
@@ -117,7 +146,7 @@ class Watch:
             and maxima.gate_voltage_min_v <= point.gate_v <= maxima.gate_voltage_max_v
             and abs(response.gate_current_a) <= maxima.gate_current_a
             and response.dissipation_w <= maxima.dissipation_w
-            and point.input_dbm <= (RF_INTO_UNBIASED_DBM if unbiased else maxima.input_power_dbm)
+            and input_dbm <= (RF_INTO_UNBIASED_DBM if unbiased else maxima.input_power_dbm)
             and response.output_dbm <= maxima.output_power_dbm
             and point.channel_degc <= maxima.channel_temperature_degc
         ):
@@ -138,7 +167,7 @@ class Watch:
         )
         self._compare(t, where, Abuse.GATE_CURRENT, "gate current", abs(response.gate_current_a), maxima.gate_current_a, "A")
         self._compare(t, where, Abuse.DISSIPATION, "dissipation", response.dissipation_w, maxima.dissipation_w, "W")
-        self._compare(t, where, Abuse.INPUT_POWER, "input power", point.input_dbm, maxima.input_power_dbm, "dBm")
+        self._compare(t, where, Abuse.INPUT_POWER, "input power", input_dbm, maxima.input_power_dbm, "dBm")
         self._compare(t, where, Abuse.OUTPUT_POWER, "output power", response.output_dbm, maxima.output_power_dbm, "dBm")
         self._compare(
             t,
@@ -164,6 +193,10 @@ class Watch:
         output_dbm = point.response.output_dbm
         leaving_dbm = channel.source.level_dbm(t)
         self._compare_path(t, channel.input_path.name, leaving_dbm)
+        if channel.second is not None:
+            second_dbm = channel.second.source.level_dbm(t)
+            self._compare_path(t, channel.second.path.name, second_dbm)
+            leaving_dbm = max(leaving_dbm, second_dbm)
         for meter, path in channel.meters.items():
             self._compare_path(t, path.name, output_dbm)
             power_mw = 0.0
@@ -173,6 +206,22 @@ class Watch:
         if channel.switch is not None:
             carried = max(leaving_dbm, output_dbm)
             self._compare(t, channel.switch.name, Abuse.SWITCH_POWER, "level", carried, channel.switch.power_max_dbm, "dBm")
+
+    def _see_network(self, t: float, channel: DeviceChannel, point: Operating, arriving: dict[str, float]) -> None:
+        """The network analyser at rest: port 1 drives at one frequency, port 2 takes what comes."""
+        network = channel.network
+        if network is None or not network.is_connected():
+            return
+        leaving_dbm, output_dbm = network.port.level_dbm(t), point.response.output_dbm
+        self._compare_path(t, network.input_path.path.name, leaving_dbm)
+        self._compare_path(t, network.output_path.path.name, output_dbm)
+        power_mw = 0.0
+        if output_dbm > -math.inf:
+            power_mw = milliwatts(output_dbm - network.output_path.path.loss_db(point.frequency_hz))
+        arriving[network.name] = arriving.get(network.name, 0.0) + power_mw
+        if network.switch is not None:
+            carried = max(leaving_dbm, output_dbm)
+            self._compare(t, network.switch.name, Abuse.SWITCH_POWER, "level", carried, network.switch.power_max_dbm, "dBm")
 
     def _compare_path(self, t: float, path: str, level_dbm: float) -> None:
         self._compare(t, path, Abuse.PATH_POWER, "level", level_dbm, self._ratings.paths_dbm[path], "dBm")
