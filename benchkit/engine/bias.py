@@ -12,7 +12,7 @@ from enum import Enum
 
 from benchkit.errors import BiasOrderError
 
-__all__ = ["TABLE_MARK", "TRANSITIONS", "BiasEvent", "BiasState", "next_state", "transition_table_markdown"]
+__all__ = ["TABLE_MARKS", "TRANSITIONS", "BiasEvent", "BiasState", "next_state", "transition_table_markdown"]
 
 
 class BiasState(Enum):
@@ -49,8 +49,8 @@ TRANSITIONS: dict[BiasState, dict[BiasEvent, BiasState]] = {
     BiasState.DRIVEN: {BiasEvent.RF_OFF: BiasState.BIASED, BiasEvent.MAKE_SAFE: BiasState.UNPOWERED},
 }
 
-TABLE_MARK = "<!-- bias table -->"
-"""Stands before and behind the table in the developers' page."""
+TABLE_MARKS = ("<!-- bias table -->", "<!-- end of bias table -->")
+"""Before and behind the table in the developers' page."""
 
 
 def next_state(state: BiasState, event: BiasEvent) -> BiasState:

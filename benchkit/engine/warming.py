@@ -53,10 +53,10 @@ class Warming:
             if waited_s >= self.warm.at_most_s:
                 self.events.note(
                     "do not open yet",
-                    f"{self._what} still at {present_degc:+.1f} °C after {waited_s / 60:.0f} min "
-                    f"(conditions.temperature.warm_before_opening.at_most); the chamber "
-                    f"goes on to {self.settings.idle_degc:+g} °C. Open it only when it reads above {wanted_degc:+.1f} °C, or water "
-                    "will condense on the part",
+                    f"{self._what} still at {present_degc:+.1f} °C after {waited_s / 60:.0f} min of warming "
+                    f"(conditions.temperature.warm_before_opening.at_most); the chamber goes on to "
+                    f"{self.settings.idle_degc:+g} °C. Open it only when it reads above {wanted_degc:+.1f} °C, or water will "
+                    "condense on the part",
                     "warning",
                 )
                 return
