@@ -95,6 +95,21 @@ class Connection:
             self._discard(wire)
             self._note(f"connection dropped: {why}")
 
+    def shout(self, data: bytes, timeout_s: float) -> None:
+        """
+        Send over a wire that nobody verified, and let go of it. [s]
+
+        Raises:
+            Exception: Whatever the library raises.
+        """
+        self._bury()
+        wire = self._library.open_wire(self._address, min(self._timeout_s, timeout_s), self._clock)
+        try:
+            wire.send(data, timeout_s)
+        finally:
+            self._discard(wire)
+            self._bury()
+
     def close(self) -> None:
         """
         Let go of the instrument.

@@ -98,6 +98,17 @@ class Link(Protocol):
         """Drop the connection and make a new one, verified."""
         ...
 
+    def shout(self, message: str) -> None:
+        """
+        Send a message over a connection of its own on which nobody was asked who they are. For switching off an instrument
+        that has stopped answering and may still listen, and for nothing else; that it was sent is no sign that it was heard.
+
+        Raises:
+            MisuseError: The message asks something.
+            LinkError: It could not even be sent.
+        """
+        ...
+
     def close(self) -> None:
         """Let go of the instrument. Closing twice is fine."""
         ...

@@ -156,6 +156,18 @@ class VisaLink:
             self._drop("to be reopened")
             self._connection.open()
 
+    def shout(self, message: str) -> None:
+        check_statement(self._name, message)
+        with self._user:
+            self._check_open()
+            self._drop("nobody answers")
+            try:
+                self._connection.shout(message.encode("ascii") + b"\n", min(self._write_timeout_s, self._longest_wait_s))
+            except BaseException as error:  # noqa: BLE001 - _fall raises it again
+                self._fall(error, f"sending {message!r} to whoever listens")
+        if self._log is not None:
+            self._log.note(self._name, ">", f"{message} (to whoever listens)")
+
     def close(self) -> None:
         # Any thread may close: closing always lets go.
         if self._closed:

@@ -85,6 +85,13 @@ class Conversation:
         if message:
             self._query_message(join(message, self._commands["wait"]()), timeout_s)
 
+    def _shout(self, command: str, **fields: object) -> None:
+        """Send a command to whoever listens at the address: the last that can be done where nobody answers."""
+        message = self._commands[command](**fields)
+        if message:
+            self.forget_settings()
+            self._link.shout(message)
+
     def _write(self, message: str) -> None:
         try:
             self._link.write(message)

@@ -13,6 +13,7 @@ lines, each a command of its `COMMANDS`. Rules that hold for all roles:
 
 from __future__ import annotations
 
+import contextlib
 from abc import ABC, abstractmethod
 from collections.abc import Callable
 from typing import ClassVar
@@ -146,7 +147,7 @@ class Instrument(Conversation, ABC):
             MakeSafeError: It could not be done or not be verified.
             ClosedError: Used after close.
         """
-        self._attempt_twice(self.name, self._make_safe)
+        self._attempt_twice(self.name, self._make_safe, self._shout_safe)
 
     def abandon(self) -> None:
         """Drop an answer that is due, so that it never becomes the next; forget what was set. Waits for nothing."""
@@ -200,6 +201,9 @@ class Instrument(Conversation, ABC):
     def _make_safe(self) -> None:
         """Switch off and verify; nothing by default."""
 
+    def _shout_safe(self) -> None:
+        """What is sent to an instrument that could not be verified off, in case that it listens; nothing by default."""
+
     # ------------------------------------------------------------------ for roles
 
     def _reset(self) -> None:
@@ -211,7 +215,7 @@ class Instrument(Conversation, ABC):
         if self.listener is not None:
             self.listener(self.name, setting, value)
 
-    def _attempt_twice(self, what: str, act: Callable[[], None]) -> None:
+    def _attempt_twice(self, what: str, act: Callable[[], None], last: Callable[[], None]) -> None:
         self._require_open()
         failure: Exception | None = None
         for _ in range(2):
@@ -223,5 +227,8 @@ class Instrument(Conversation, ABC):
                 failure = error
             else:
                 return
+        # An instrument that has stopped answering may still do what it is told. It is verified no better than before.
+        with contextlib.suppress(Exception):
+            last()
         kind = "" if isinstance(failure, BenchkitError) else f"{type(failure).__name__}: "
         raise MakeSafeError([f"{what}: {kind}{failure}"]) from failure

@@ -214,6 +214,9 @@ class Source(Instrument):
     def _make_safe(self) -> None:
         self._output_off_verified()
 
+    def _shout_safe(self) -> None:
+        self._shout("output_off")
+
     def _output_off_verified(self) -> None:
         self.output_off()
         if self._ask_output():

@@ -266,7 +266,11 @@ class Supply(ReadingInstrument):
             MakeSafeError: It could not be done or not be verified.
         """
         self._channel(channel)
-        self._attempt_twice(f"{self.name} output {channel}", partial(self._output_off_verified, channel))
+        self._attempt_twice(
+            f"{self.name} output {channel}",
+            partial(self._output_off_verified, channel),
+            partial(self._shout, "output_off", channel=channel),
+        )
 
     def make_safe(self) -> None:
         """

@@ -32,6 +32,7 @@ class ScriptedLink:
         sent: Every message in order, writes and questions.
         replies: The script; may be changed at any time.
         abandoned: Questions whose answers were dropped.
+        shouted: Messages sent to whoever listens.
         reopenings: How often the connection was made anew.
         longest_wait_s: As told by `limit_waits`; None: as the calls say.
     """
@@ -43,6 +44,7 @@ class ScriptedLink:
         self.address = address
         self.sent: list[str] = []
         self.abandoned: list[str] = []
+        self.shouted: list[str] = []
         self.reopenings = 0
         self.longest_wait_s: float | None = None
         self.is_closed = False
@@ -101,6 +103,12 @@ class ScriptedLink:
     def reopen(self) -> None:
         self.abandon()
         self.reopenings += 1
+
+    def shout(self, message: str) -> None:
+        check_statement(self.name, message)
+        self._check_open()
+        self._due = None
+        self.shouted.append(message)
 
     def close(self) -> None:
         self._due = None

@@ -7,6 +7,8 @@ from sim_instruments.ledger import Abuse
 
 __all__ = ["CurrentLimit", "GateLost", "StuckOn"]
 
+# A gate that reads this far from its setting is lost.
+GATE_OFF_BY_V = 0.2
 # A tenth of what the part draws.
 COLLAPSED_A = 0.02
 
@@ -83,4 +85,10 @@ class GateLost(TwinFault):
 
     def is_visible(self, scene: Scene, instrument: str, t: float) -> bool:
         channel = scene.channel
-        return channel.gate.is_on and instrument in (channel.gate.name, channel.drain.name)
+        if instrument == channel.drain.name:
+            terminal = scene.world.supply_terminal(channel.drain.name, channel.drain.channel, t)
+            return bool(terminal.tripped) or terminal.mode == "constant current"
+        gate = channel.gate
+        if instrument != gate.name or not gate.is_on:
+            return False
+        return abs(scene.world.supply_terminal(gate.name, gate.channel, t).voltage_v - gate.set_v) > GATE_OFF_BY_V

@@ -79,6 +79,11 @@ class SupplyPort:
     def target_v(self) -> float:
         return self._voltage.target
 
+    @property
+    def set_v(self) -> float:
+        """What it was set to, on or off. [V]"""
+        return self._setting_v
+
     def change(self, t: float, voltage_v: float, current_limit_a: float, on: bool) -> None:
         """A new setting at `t`; a tripped output stays off. [s, V, A]"""
         self._setting_v, self._limit_a = voltage_v, current_limit_a
