@@ -15,9 +15,11 @@ from benchkit.bench.model import (
 from sim_instruments.instruments.analyser import SimulatedAnalyser
 from sim_instruments.instruments.chamber import SimulatedChamber
 from sim_instruments.instruments.instrument import SimulatedInstrument
+from sim_instruments.instruments.network_analyser import SimulatedNetworkAnalyser
 from sim_instruments.instruments.options import (
     AnalyserOptions,
     ChamberOptions,
+    NetworkAnalyserOptions,
     Options,
     OptionsT,
     PowerMeterOptions,
@@ -40,6 +42,7 @@ OPTIONS_OF_ROLE: dict[str, type[Options]] = {
     "source": SourceOptions,
     "power meter": PowerMeterOptions,
     "analyser": AnalyserOptions,
+    "network analyser": NetworkAnalyserOptions,
     "supply": SupplyOptions,
     "voltmeter": VoltmeterOptions,
     "chamber": ChamberOptions,
@@ -83,7 +86,9 @@ def make_instrument(
     if isinstance(settings, ChamberSettings):
         return SimulatedChamber(name, settings, options(ChamberOptions), surroundings, seed=seed, t=t)
     if isinstance(settings, NetworkAnalyserSettings):
-        raise NotImplementedError(name)
-    positions = [wiring.position for wiring in bench.wiring.channels.values() if wiring.position is not None]
+        return SimulatedNetworkAnalyser(name, settings, options(NetworkAnalyserOptions), surroundings, seed=seed, t=t)
+    wirings = bench.wiring.channels.values()
+    positions = [wiring.position for wiring in wirings if wiring.position is not None]
+    positions += [wiring.network.position for wiring in wirings if wiring.network is not None and wiring.network.position]
     wired = frozenset(route for position in positions if position.switch == name for route in position.close)
     return SimulatedSwitch(name, settings, options(SwitchOptions), surroundings, wired=wired, seed=seed, t=t)

@@ -16,6 +16,7 @@ from pydantic import Field, ValidationError
 from benchkit.errors import FileError, Mistake
 from benchkit.files.types import (
     Amperes,
+    Dbm,
     Decibels,
     FileModel,
     Hertz,
@@ -30,6 +31,7 @@ from benchkit.files.types import (
 __all__ = [
     "AnalyserOptions",
     "ChamberOptions",
+    "NetworkAnalyserOptions",
     "Options",
     "PowerMeterOptions",
     "SourceOptions",
@@ -83,6 +85,24 @@ class AnalyserOptions(Options):
     )
     reading_time_s: Seconds | None = Field(
         alias="reading_time", default=None, gt=0, description="True one, if not the bench file's"
+    )
+
+
+class NetworkAnalyserOptions(Options):
+    """Its test set's errors before any correction, as one would read them in a data sheet."""
+
+    ideal: bool = Field(default=False, description="No systematic errors and no noise: it reads the truth")
+    directivity_db: Decibels = Field(alias="directivity", default=26.0, gt=0)
+    match_db: Decibels = Field(alias="match", default=18.0, gt=0, description="Of either port, driving or not")
+    switch_match_db: Decibels | None = Field(
+        alias="switch_match", default=None, gt=0, description="Of the switch behind a port that does not drive; default: perfect"
+    )
+    tracking_db: Decibels = Field(alias="tracking", default=3.0, ge=0, description="Losses within a port, up to half of it")
+    crosstalk_db: Decibels = Field(alias="crosstalk", default=105.0, gt=0, description="From port to port")
+    noise_floor_dbm: Dbm = Field(alias="noise_floor", default=-115.0, description="Of a receiver, at 10 Hz IF bandwidth")
+    trace_noise: float = Field(default=2e-4, ge=0, lt=0.1, description="Relative, at 1 kHz IF bandwidth, standard deviation")
+    reading_time_s: Seconds | None = Field(
+        alias="reading_time", default=None, gt=0, description="True one of a point, if not the bench file's"
     )
 
 

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from typing import Protocol
 
+import numpy as np
+from numpy.typing import NDArray
+
 __all__ = ["Surroundings", "Terminal"]
 
 
@@ -35,6 +38,8 @@ class Surroundings(Protocol):
     def power_at(self, meter: str, t: float) -> float: ...
 
     def spectrum_at(self, analyser: str, t: float) -> list[tuple[float, float]]: ...
+
+    def network_at(self, analyser: str, t: float, frequency_hz: NDArray[np.float64]) -> NDArray[np.complex128]: ...
 
     def supply_changed(
         self, name: str, channel: int, t: float, *, voltage_v: float, current_limit_a: float, on: bool

@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
 from sim_instruments.scpi.faults import Fault
-from sim_instruments.scpi.parameters import Maybe, Parameter
+from sim_instruments.scpi.parameters import Many, Maybe, Parameter
 from sim_instruments.scpi.tokens import Token, read_token, split_arguments, split_units
 from sim_instruments.scpi.tree import Command, Handler, HeaderTree, Node
 
@@ -97,7 +97,7 @@ class Compiler:
         return Step(handler, suffixes + values, is_query), base, command.arbitrary and is_query
 
 
-def _read(tokens: Sequence[Token], parameters: Sequence[Parameter | Maybe]) -> tuple[object, ...]:
+def _read(tokens: Sequence[Token], parameters: Sequence[Parameter | Maybe | Many]) -> tuple[object, ...]:
     values: list[object] = []
     position = 0
     for parameter in parameters:
@@ -107,6 +107,11 @@ def _read(tokens: Sequence[Token], parameters: Sequence[Parameter | Maybe]) -> t
                 position += 1
             else:
                 values.append(None)
+        elif isinstance(parameter, Many):
+            if position == len(tokens):
+                raise Fault(-109)
+            values.append(tuple(parameter.parameter.read(token) for token in tokens[position:]))
+            position = len(tokens)
         elif position < len(tokens):
             values.append(parameter.read(tokens[position]))
             position += 1

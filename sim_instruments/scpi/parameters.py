@@ -17,7 +17,7 @@ from sim_instruments.scpi.tokens import (
 )
 from sim_instruments.scpi.units import SUFFIXES
 
-__all__ = ["AnyNumber", "Boolean", "Channels", "Choice", "Integer", "LimitWord", "Maybe", "Number", "Parameter", "Text"]
+__all__ = ["AnyNumber", "Boolean", "Channels", "Choice", "Integer", "LimitWord", "Many", "Maybe", "Number", "Parameter", "Text"]
 
 _LIMIT_WORDS = {"MIN": "MIN", "MINIMUM": "MIN", "MAX": "MAX", "MAXIMUM": "MAX", "DEF": "DEF", "DEFAULT": "DEF"}
 
@@ -225,6 +225,13 @@ class LimitWord:
 
 class Maybe:
     """A parameter that may be left out; then its value is None."""
+
+    def __init__(self, parameter: Parameter) -> None:
+        self.parameter = parameter
+
+
+class Many:
+    """A parameter that is there once or more, and is the last; its value is a tuple."""
 
     def __init__(self, parameter: Parameter) -> None:
         self.parameter = parameter

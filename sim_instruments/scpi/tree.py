@@ -13,7 +13,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from sim_instruments.scpi.faults import Fault
-from sim_instruments.scpi.parameters import Maybe, Parameter
+from sim_instruments.scpi.parameters import Many, Maybe, Parameter
 
 __all__ = ["Command", "HeaderTree", "Node"]
 
@@ -30,9 +30,9 @@ class Command:
 
     pattern: str
     act: Handler | None = None
-    takes: Sequence[Parameter | Maybe] = ()
+    takes: Sequence[Parameter | Maybe | Many] = ()
     ask: Handler | None = None
-    ask_takes: Sequence[Parameter | Maybe] = ()
+    ask_takes: Sequence[Parameter | Maybe | Many] = ()
     # *IDN? and *OPT? answer arbitrary text, so that nothing can follow them in one message (IEEE 488.2, 10.14.3).
     arbitrary: bool = False
 

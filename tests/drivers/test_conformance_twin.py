@@ -18,6 +18,7 @@ from benchkit.roles import Instrument, driver_class
 from benchkit.testing.conformance import (
     check_analyser,
     check_chamber,
+    check_network_analyser,
     check_power_meter,
     check_source,
     check_supply,
@@ -26,6 +27,7 @@ from benchkit.testing.conformance import (
 )
 
 BENCH = Path(__file__).parents[1] / "data" / "conformance_bench.yaml"
+FULL = Path(__file__).parents[2] / "sequences" / "benches" / "kd14_full.yaml"
 
 
 class TwinBench:
@@ -40,12 +42,14 @@ class TwinBench:
         return driver_class(settings.driver, settings.role)(name, link, settings)
 
 
+def twin_of(path: Path) -> TwinBench:
+    clock = VirtualClock()
+    return TwinBench(load_bench(path), open_library("twin", clock, bench_path=path), clock)
+
+
 @pytest.fixture
 def twin() -> TwinBench:
-    clock = VirtualClock()
-    bench = load_bench(BENCH)
-    library = open_library("twin", clock, bench_path=BENCH)
-    return TwinBench(bench, library, clock)
+    return twin_of(BENCH)
 
 
 def test_the_source_keeps_its_promises_on_the_twin(twin):
@@ -58,6 +62,19 @@ def test_the_power_meter_keeps_its_promises_on_the_twin(twin):
 
 def test_the_analyser_keeps_its_promises_on_the_twin(twin):
     check_analyser(lambda: twin.open("analyser"))
+
+
+def test_the_network_analyser_keeps_its_promises_on_the_twin():
+    twin = twin_of(FULL)
+
+    check_network_analyser(lambda: twin.open("network_analyser"))
+
+
+def test_the_full_benchs_analyser_keeps_its_promises_on_the_twin():
+    """With ratings stated: attenuator steps, intercepts, noise floor."""
+    twin = twin_of(FULL)
+
+    check_analyser(lambda: twin.open("spectrum_analyser"))
 
 
 @pytest.mark.parametrize("name", ["drain_supply", "gate_supply", "bare_supply"])
