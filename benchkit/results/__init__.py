@@ -1,9 +1,11 @@
 """
 Results: pure functions from readings to reported numbers. No I/O, no clock.
 
-absent, curve and regression at the bottom; compression, saturation, efficiency and detector on them; uncertainty, and
-propagation, which knows what each result depends on; verdict and spread judge and gather. result and figure are what a
-kind of measurement hands on.
+absent, curve and regression at the bottom; compression, saturation, efficiency, detector and intercept on them; uncertainty,
+and propagation, which knows what each result depends on; distributions, correlated and montecarlo for what is correlated,
+bent or not normal. Two-ports: network, matching, band; calibration with solt, trl and deembedding (whose `apply` is not
+repeated here: `calibration.apply`). verdict, spread, agreement and population judge and gather. result and figure are what
+a kind of measurement hands on.
 
 A number that cannot be had is an `Absent` with its reason; a call that cannot be right is a ValueError.
 """
@@ -21,9 +23,11 @@ from benchkit.results.compression import (
     gain_expansion_db,
     reference_convention,
 )
+from benchkit.results.correlated import CorrelatedBudget, LinearPropagation, propagate_linear
 from benchkit.results.curve import at_input, input_at_output
 from benchkit.results.deembedding import DummyMethod, Halves, cascade, deembed, remove_dummies, split_two_x_thru, turn_round
 from benchkit.results.detector import DetectorError, DetectorLaw, Refused, detector_temperature_error, fit_detector_law
+from benchkit.results.distributions import Distribution, Normal, Rectangular, StudentT, Triangular, UShaped
 from benchkit.results.efficiency import (
     EfficiencyPoint,
     dc_power_w,
@@ -54,6 +58,7 @@ from benchkit.results.matching import (
     return_loss_db,
     vswr,
 )
+from benchkit.results.montecarlo import MonteCarlo, propagate
 from benchkit.results.network import (
     Gains,
     MaximumGain,
@@ -113,9 +118,11 @@ __all__ = [
     "ChannelMatch",
     "CompressionPoint",
     "Contribution",
+    "CorrelatedBudget",
     "DecisionRule",
     "DetectorError",
     "DetectorLaw",
+    "Distribution",
     "DummyMethod",
     "EfficiencyPoint",
     "Figure",
@@ -128,13 +135,17 @@ __all__ = [
     "InterceptPoint",
     "LineBand",
     "LineFit",
+    "LinearPropagation",
     "Located",
     "MaximumGain",
     "Mismatch",
     "MismatchConvention",
+    "MonteCarlo",
+    "Normal",
     "Outcome",
     "Parameter",
     "ProductOrder",
+    "Rectangular",
     "Reference",
     "Refused",
     "Repeated",
@@ -146,9 +157,12 @@ __all__ = [
     "SpreadKey",
     "Stability",
     "Standard",
+    "StudentT",
     "ToleranceInterval",
     "ToleranceSide",
     "Trace",
+    "Triangular",
+    "UShaped",
     "Verdict",
     "WorstCase",
     "agreement",
@@ -199,6 +213,8 @@ __all__ = [
     "output_compression_budget",
     "pae_budget",
     "pae_percent",
+    "propagate",
+    "propagate_linear",
     "reciprocity_error",
     "reference_convention",
     "relative_from_db",
