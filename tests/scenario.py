@@ -38,7 +38,8 @@ def changed(source: Path, folder: Path, *changes: tuple[str, str], name: str = "
 def benchkit(*arguments: str | Path, cwd: Path) -> subprocess.CompletedProcess[str]:
     """The command as a user runs it."""
     return subprocess.run(
-        [sys.executable, "-m", "benchkit", *map(str, arguments)], cwd=cwd, capture_output=True, text=True, timeout=100, check=False
+        [sys.executable, "-m", "benchkit", *map(str, arguments)],
+        cwd=cwd, capture_output=True, text=True, timeout=100, check=False,
     )
 
 
@@ -66,7 +67,8 @@ def served_twin(folder: Path, *arguments: str, bench: Path = BENCH) -> Iterator[
     """Serve the KD14 bench on loopback; stopped at the end."""
     out, ledger = folder / "served.yaml", folder / "served.ledger.jsonl"
     process = subprocess.Popen(
-        [sys.executable, "-m", "sim_instruments", "serve", str(bench), "--write-bench", str(out), "--ledger", str(ledger), *arguments],
+        [sys.executable, "-m", "sim_instruments", "serve", str(bench), "--write-bench", str(out), "--ledger", str(ledger),
+         *arguments],
         stdout=subprocess.PIPE,
         text=True,
         start_new_session=True,

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from benchkit.plan.files import load_both
 from benchkit.campaign.run import CampaignOutcome
 from benchkit.campaign.run import rehearse as rehearse_loaded
 from benchkit.campaign.run import run as run_loaded
+from benchkit.plan.files import load_both
 from benchkit.record import Record
 
 __all__ = ["open_record", "rehearse", "run"]

@@ -11,7 +11,7 @@ from typing import Any
 import typer
 
 from benchkit.campaign import CampaignOutcome
-from benchkit.plan.files import load_both
+from benchkit.campaign.faults import account_lines
 from benchkit.cli.errors import log_unforeseen
 from benchkit.cli.files import new_record_path
 from benchkit.cli.overview import duration
@@ -19,6 +19,7 @@ from benchkit.cli.progress import TerminalProgress
 from benchkit.envelope import prove
 from benchkit.errors import BenchkitError, RecordExistsError
 from benchkit.plan import estimate
+from benchkit.plan.files import load_both
 
 __all__ = ["carry_out"]
 
@@ -58,6 +59,8 @@ def carry_out(
         typer.echo(json.dumps(_as_data(outcome, report), indent=2))
     else:
         _say(what, outcome, report, time.monotonic() - begun_s)
+        for line in account_lines(record):
+            typer.echo(line)
     if outcome.error is not None and not isinstance(outcome.error, BenchkitError) and outcome.outcome == "error":
         typer.echo(f"benchkit: a fault in benchkit; please attach {log_unforeseen(outcome.error)}", err=True)
     raise typer.Exit(outcome.exit_code)

@@ -13,9 +13,9 @@ def check(sequence: SequenceArgument, bench: BenchOption = None, as_json: JsonOp
     """Read both files, prove the plan harmless and say what would be done. Touches no instrument."""
     import json
 
-    from benchkit.plan.files import load_both
     from benchkit.cli.overview import overview, print_overview
     from benchkit.envelope import prove
+    from benchkit.plan.files import load_both
 
     loaded, on_bench = load_both(sequence, bench)
     envelope = prove(loaded, on_bench)

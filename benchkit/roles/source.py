@@ -188,7 +188,8 @@ class Source(Instrument):
         if self._level_dbm is not None and not abs(level_dbm - self._level_dbm) <= self._level_resolution_db:
             asked_dbm, self._level_dbm = self._level_dbm, None
             raise InstrumentError(
-                self.name, f"level reads back as {level_dbm:.6g} dBm after {asked_dbm:.6g} dBm was set; it does not do what it is told"
+                self.name,
+                f"level reads back as {level_dbm:.6g} dBm after {asked_dbm:.6g} dBm was set; it does not do what it is told",
             )
         if self._is_on is not None and is_on is not self._is_on:
             told, now = ("on", "off") if self._is_on else ("off", "on")

@@ -87,7 +87,8 @@ def test_a_mistake_in_a_sequence_is_told_with_file_line_and_key(tmp_path: Path, 
 
 def test_every_mistake_of_both_files_is_told_at_once(tmp_path: Path) -> None:
     """Ten mistakes should not take ten tries."""
-    sequence = changed(OVERNIGHT, tmp_path, ("tolerance: 2 mA", "tolerance: 2"), ("tolerance: 1 K", "tolerance: 1 V"), ("notes:", "nots:"))
+    wrong = (("tolerance: 2 mA", "tolerance: 2"), ("tolerance: 1 K", "tolerance: 1 V"), ("notes:", "nots:"))
+    sequence = changed(OVERNIGHT, tmp_path, *wrong)
     bench = bench_with(tmp_path, ("role: switch", "role: swich"), ("voltage_max: 20 V", "voltage_max: 20 A"))
 
     code, said = call("check", sequence, "--bench", bench)
@@ -121,7 +122,10 @@ def test_a_mistake_in_a_bench_file_is_told(tmp_path: Path, old: str, new: str, s
 
 @pytest.mark.parametrize(
     "content",
-    [b"", b"\x00\x01\x02\xff", b"\xff\xfe", b"- just\n- a list\n", b"a: [1, 2", b"{" * 2000, b"key: value\nkey: again\n", b"x" * 3_000_000],
+    [
+        b"", b"\x00\x01\x02\xff", b"\xff\xfe", b"- just\n- a list\n", b"a: [1, 2", b"{" * 2000,
+        b"key: value\nkey: again\n", b"x" * 3_000_000,
+    ],  # fmt: skip
 )
 @pytest.mark.parametrize("verb", ["check", "rehearse"])
 def test_junk_files_end_in_a_message(tmp_path: Path, content: bytes, verb: str) -> None:
@@ -137,7 +141,8 @@ def test_junk_files_end_in_a_message(tmp_path: Path, content: bytes, verb: str) 
 
 
 def test_a_missing_file_is_told(tmp_path: Path) -> None:
-    for arguments in (("check", tmp_path / "no.yaml"), ("report", tmp_path / "no.h5"), ("identify", "--bench", tmp_path / "no.yaml")):
+    missing = tmp_path / "no.yaml"
+    for arguments in (("check", missing), ("report", tmp_path / "no.h5"), ("identify", "--bench", missing)):
         code, said = call(*arguments)
         assert code == 2
         assert "no." in said

@@ -153,7 +153,8 @@ def test_silence_without_an_error_is_not_taken_for_no_options():
 
 
 @pytest.mark.parametrize(
-    ("reply", "says"), [("-3.00;1", "level reads back as -3 dBm after -16.8 dBm"), ("-16.80;0", "RF reads off after it was switched on")]
+    ("reply", "says"),
+    [("-3.00;1", "level reads back as -3 dBm after -16.8 dBm"), ("-16.80;0", "RF reads off after it was switched on")],
 )
 def test_a_source_that_does_not_do_what_it_is_told_is_found_before_anything_is_read(reply, says):
     """Its levels would all stand in the record as if they had been there; ten decibels more, and the part is gone."""
