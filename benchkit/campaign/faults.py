@@ -8,15 +8,17 @@ Both kinds are for rehearsals only: a run on a real bench takes none.
 from __future__ import annotations
 
 import errno
+import json
 import os
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from benchkit.clock import VirtualClock
 from benchkit.fault_text import FaultText, When, fault_mistake, parse_fault
 from benchkit.record import Disk
 
-__all__ = ["COMPUTER_FAULTS", "ComputerFaults", "Whereabouts", "account_path"]
+__all__ = ["COMPUTER_FAULTS", "ComputerFaults", "Whereabouts", "account_lines", "account_path"]
 
 COMPUTER_FAULTS = {
     "disk-full": "the disk with the record is full: nothing more can be written",
@@ -113,3 +115,29 @@ class ComputerFaults:
             raise fault_mistake(str(fault), f"{fault.name} is a fault of this computer, not of {fault.instrument!r}")
         if fault.when.kind == "message":
             raise fault_mistake(str(fault), f"{fault.name} cannot wait for a message; say a time, a point or a condition")
+
+
+def account_lines(record: Path) -> list[str]:
+    """What became of each fault of a rehearsal, and of its ledger, for a person; empty without faults."""
+    path, ledger = account_path(record), record.with_suffix(".ledger.jsonl")
+    if not path.exists():
+        return []
+    lines = [_told(row) for row in json.loads(path.read_text(encoding="utf-8"))["faults"]]
+    entries = [json.loads(line) for line in ledger.read_text(encoding="utf-8").splitlines()] if ledger.exists() else []
+    own = [entry for entry in entries if entry.get("by")]
+    charged = [entry for entry in entries if not entry.get("by")]
+    lines += [f"the fault's own doing: {entry['what']}: {entry['detail']}" for entry in own]
+    lines += [f"LEDGER: {entry['what']}: {entry['detail']}" for entry in charged]
+    return lines if charged else [*lines, "ledger: empty"]
+
+
+def _told(row: Mapping[str, Any]) -> str:
+    fault, came_s, shown_s, safe_s = row["fault"], row["came_s"], row["shown_s"], row["safe_s"]
+    if came_s is None:
+        return f"fault {fault}: did not come; the run ended before"
+    text = f"fault {fault}: came at {came_s:.3f} s in {row['instrument']}, the device was {row['state']}"
+    if shown_s is not None:
+        text += f"; a reading showed it {1e3 * (shown_s - came_s):.0f} ms later"
+    if row["trips"]:
+        text += f"; tripped: {', '.join(row['trips'])}"
+    return text if safe_s is None else f"{text}; nothing was energised {1e3 * (safe_s - came_s):.0f} ms after it came"

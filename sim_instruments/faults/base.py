@@ -16,6 +16,8 @@ from sim_instruments.world import World
 
 __all__ = ["ANYWHERE", "DRAIN_GONE", "READINGS", "Excuse", "Scene", "TwinFault", "differs", "is_reading", "unreachable_excuses"]
 
+# An output that reads this far from its setting does not hold it.
+SHORT_BY_V = 0.2
 # Where a fault can be, in the wiring's words; an instrument that is named must be wired there.
 ANYWHERE = ("power meter", "source", "drain", "gate", "detector", "case", "chamber", "switch")
 READINGS = ("power meter", "drain", "gate", "detector", "case", "chamber")
@@ -65,6 +67,13 @@ class Scene:
     def outputs(self) -> list[SupplyPort]:
         """All outputs of the instrument, a supply."""
         return [port for (name, _), port in self.world.ports.supplies.items() if name == self.instrument.name]
+
+    def falls_short(self, port: SupplyPort, t: float) -> bool:
+        """Whether an output that should hold its voltage does not: by a current limit, a trip, or because it cannot. [s]"""
+        if not (port.is_on or port.tripped):
+            return False
+        voltage_v = self.world.supply_terminal(port.name, port.channel, t).voltage_v
+        return abs(voltage_v - port.set_v) > SHORT_BY_V
 
     def gates(self) -> list[SupplyPort]:
         """Those of its outputs that are gates."""

@@ -54,8 +54,7 @@ class _DeviceFault(TwinFault):
         # What a device does inside its maxima is its own affair; beyond them, or when a protection has acted, it shows.
         drain, maxima = self.channel.drain, scene.world.device_file.absolute_maximum
         if instrument == drain.name:
-            terminal = scene.world.supply_terminal(drain.name, drain.channel, t)
-            return bool(terminal.tripped) or terminal.mode == "constant current"
+            return scene.falls_short(drain, t)
         path = self.channel.meters.get(instrument)
         if path is None or not self.channel.source.is_on:
             return False

@@ -7,8 +7,6 @@ from sim_instruments.ledger import Abuse
 
 __all__ = ["CurrentLimit", "GateLost", "StuckOn"]
 
-# A gate that reads this far from its setting is lost.
-GATE_OFF_BY_V = 0.2
 # A tenth of what the part draws.
 COLLAPSED_A = 0.02
 
@@ -33,10 +31,7 @@ class CurrentLimit(TwinFault):
         return (DRAIN_GONE,)
 
     def is_visible(self, scene: Scene, instrument: str, t: float) -> bool:
-        if instrument != self._port.name:
-            return False
-        terminal = scene.world.supply_terminal(self._port.name, self._port.channel, t)
-        return terminal.mode == "constant current" or bool(terminal.tripped)
+        return instrument == self._port.name and scene.falls_short(self._port, t)
 
 
 class StuckOn(TwinFault):
@@ -85,10 +80,4 @@ class GateLost(TwinFault):
 
     def is_visible(self, scene: Scene, instrument: str, t: float) -> bool:
         channel = scene.channel
-        if instrument == channel.drain.name:
-            terminal = scene.world.supply_terminal(channel.drain.name, channel.drain.channel, t)
-            return bool(terminal.tripped) or terminal.mode == "constant current"
-        gate = channel.gate
-        if instrument != gate.name or not gate.is_on:
-            return False
-        return abs(scene.world.supply_terminal(gate.name, gate.channel, t).voltage_v - gate.set_v) > GATE_OFF_BY_V
+        return any(instrument == port.name and scene.falls_short(port, t) for port in (channel.drain, channel.gate))
