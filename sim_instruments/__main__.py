@@ -55,7 +55,9 @@ def serve_command(
 
         def announce(addresses: dict[str, str]) -> None:
             if write_bench is not None:
-                write_bench_copy(bench, addresses, write_bench)
+                # Hands are no instrument, and stand in no bench file.
+                its_own = {name: address for name, address in addresses.items() if name in bench.file.instruments}
+                write_bench_copy(bench, its_own, write_bench)
             for name, address in addresses.items():
                 print(name, address, flush=True)
             print("ready", flush=True)

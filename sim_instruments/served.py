@@ -18,7 +18,9 @@ from benchkit.clock import WallClock
 from sim_instruments.instruments import SimulatedInstrument
 from sim_instruments.twin import Twin
 
-__all__ = ["QuickClock", "serve"]
+__all__ = ["HANDS", "QuickClock", "serve"]
+
+HANDS = "hands"
 
 
 class QuickClock:
@@ -174,14 +176,15 @@ async def serve(
     on_ready: Callable[[dict[str, str]], None],
 ) -> None:
     """
-    Serve every instrument until SIGTERM or Ctrl-C; then finish the ledger.
+    Serve every instrument, and the hands where a network analyser is wired, until SIGTERM or Ctrl-C; then finish the ledger.
 
     Args:
         twin: Made on `clock`.
         clock: Real time, or a multiple of it.
         host: Interface to listen on; who can reach it can do anything to the twin.
         port_base: Port of the first instrument, the others follow; 0 lets the system choose.
-        on_ready: Called once with the VISA address of each instrument by name, when all listen.
+        on_ready: Called once with the VISA address of each instrument by name, when all listen; that of the hands among them,
+            last, as HANDS.
 
     Raises:
         OSError: A port is taken.
@@ -193,7 +196,10 @@ async def serve(
     try:
         with _stop_signals(loop, server.stop):
             addresses = {}
-            for index, (name, instrument) in enumerate(twin.instruments.items()):
+            served = dict(twin.instruments)
+            if twin.hands_port is not None:
+                served.setdefault(HANDS, twin.hands_port)
+            for index, (name, instrument) in enumerate(served.items()):
                 listener = await loop.create_server(
                     lambda instrument=instrument: _Connection(server, instrument),  # type: ignore[misc]
                     host,

@@ -12,6 +12,7 @@ from pyvisa.rname import parse_resource_name
 from benchkit.bench.load import Bench
 from benchkit.clock import Clock
 from benchkit.errors import FileError
+from sim_instruments.hands import Hands, HandsPort
 from sim_instruments.instruments import SimulatedInstrument, Surroundings, make_instrument
 from sim_instruments.ledger import Ledger
 from sim_instruments.world import World
@@ -24,6 +25,14 @@ class WorldAtLarge(Surroundings, Protocol):
 
     def finish(self, t: float) -> None:
         """The end of the story: what is still energised goes into the ledger."""
+        ...
+
+    def connect(self, channel: str, what: str, t: float) -> None:
+        """Put the device, or a calibration standard, in a channel's fixture. [s]"""
+        ...
+
+    def connected(self, channel: str) -> str:
+        """What is in a channel's fixture."""
         ...
 
 
@@ -92,6 +101,12 @@ class Twin:
             else:
                 instrument.on_wait = self.attend
                 self.instruments[name] = instrument
+        self.hands = Hands(world, self, clock)
+        self.hands_port: HandsPort | None = None
+        """The hands over TCP, where there is something for them to do: a network analyser to be calibrated."""
+        if any(wiring.network is not None for wiring in bench.file.wiring.channels.values()):
+            self.hands_port = HandsPort(world, seed=seed, t=t)
+            self.hands_port.on_wait = self.attend
         if mistakes:
             raise FileError(mistakes)
         for fault in faults:

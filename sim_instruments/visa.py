@@ -24,6 +24,7 @@ from benchkit.bench.load import Bench, load_bench
 from benchkit.clock import Clock, VirtualClock
 from benchkit.errors import FileError, Mistake
 from sim_instruments.faults import Whereabouts, read_faults
+from sim_instruments.hands import Hands
 from sim_instruments.instruments import Port, SimulatedInstrument
 from sim_instruments.twin import Fault, Twin, build_twin
 
@@ -166,6 +167,11 @@ class TwinLibrary(SimVisaLibrary):  # type: ignore[misc]
 
     is_in_process = True
     twin: Twin
+
+    @property
+    def hands(self) -> Hands:
+        """Who connects standards and device at this bench."""
+        return self.twin.hands
 
     def _init(self) -> None:
         self.sessions: dict[int, Any] = {}

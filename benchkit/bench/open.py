@@ -12,6 +12,7 @@ from benchkit.bench.make_safe import make_bench_safe
 from benchkit.clock import Clock
 from benchkit.errors import BenchkitError, MakeSafeError, MisuseError
 from benchkit.link import LinkLog, VisaLink, open_library
+from benchkit.link.library import Hands
 from benchkit.roles import Analyser, Chamber, Instrument, NetworkAnalyser, PowerMeter, Source, Supply, Switch, Voltmeter
 from benchkit.roles.drivers import driver_class
 
@@ -37,8 +38,12 @@ class IdentityRow:
 class OpenBench:
     """Every instrument that was asked for, open. Use as a context manager; leaving it makes safe and closes."""
 
-    def __init__(self, bench: Bench, clock: Clock, instruments: Mapping[str, Instrument]) -> None:
+    def __init__(
+        self, bench: Bench, clock: Clock, instruments: Mapping[str, Instrument], hands: Hands | None = None
+    ) -> None:
         self.bench = bench
+        self.hands = hands
+        """Who connects parts and standards by itself: a simulated bench's. None: a person must be asked."""
         self.instruments = dict(instruments)
         self._clock = clock
         self._closed = False
@@ -204,4 +209,4 @@ def open_bench(
         for instrument in instruments.values():
             instrument.release()
         raise
-    return OpenBench(bench, clock, instruments)
+    return OpenBench(bench, clock, instruments, visa.hands)

@@ -7,7 +7,7 @@ import socket
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol, cast
 
 from benchkit.clock import Clock
 from benchkit.errors import BrokenLinkError, FileError, Mistake, MisuseError
@@ -19,10 +19,22 @@ if TYPE_CHECKING:
     from pyvisa import ResourceManager
     from pyvisa.highlevel import VisaLibraryBase
 
-__all__ = ["GROUP", "Library", "open_library"]
+__all__ = ["GROUP", "Hands", "Library", "open_library"]
 
 GROUP = "benchkit.visa_libraries"
 _PYVISAS = {"py": "pyvisa-py, sockets and USB from Python", "ivi": "the VISA library installed on this computer"}
+
+
+class Hands(Protocol):
+    """Who connects parts and standards at a bench that does so by itself."""
+
+    def connect(self, channel: str, what: str) -> None:
+        """Put the device (`"device"`) or a calibration standard, e.g. `"thru"`, in a channel's fixture. Raises ValueError."""
+        ...
+
+    def connected(self, channel: str) -> str:
+        """What is in a channel's fixture."""
+        ...
 
 
 @dataclass(frozen=True)
@@ -52,6 +64,11 @@ class Library:
         simulated = getattr(sys.modules.get("pyvisa_sim.highlevel"), "SimVisaLibrary", ())
         in_process = bool(getattr(visa, "is_in_process", isinstance(visa, simulated)))
         return cls(name or type(visa).__name__, pyvisa.ResourceManager(visa), in_process)
+
+    @property
+    def hands(self) -> Hands | None:
+        """Who connects parts and standards by itself, by the library's attribute `hands`; None: a person must be asked."""
+        return cast("Hands | None", getattr(self.manager.visalib, "hands", None))
 
     def open_wire(self, address: str, timeout_s: float, clock: Clock) -> Wire:
         """
