@@ -125,7 +125,7 @@ def test_a_mistake_in_a_bench_file_is_told(tmp_path: Path, old: str, new: str, s
     [
         b"", b"\x00\x01\x02\xff", b"\xff\xfe", b"- just\n- a list\n", b"a: [1, 2", b"{" * 2000,
         b"key: value\nkey: again\n", b"x" * 3_000_000,
-    ],  # fmt: skip
+    ],
 )
 @pytest.mark.parametrize("verb", ["check", "rehearse"])
 def test_junk_files_end_in_a_message(tmp_path: Path, content: bytes, verb: str) -> None:
