@@ -51,8 +51,8 @@ class PathTwoPort:
         through = 10.0 ** (-np.array([self.path.loss_db(hz) for hz in frequency_hz.tolist()]) / 20.0)
         s = np.empty((len(frequency_hz), 2, 2), dtype=np.complex128)
         s[:, 1, 0] = s[:, 0, 1] = through * np.exp(-2j * np.pi * frequency_hz * self._delay_s)
-        # What is reflected cannot be more than what does not get through; half of that in amplitude leaves room for loss.
-        room = 0.5 * np.sqrt(np.maximum(0.0, 1.0 - np.minimum(through, 1.0) ** 2))
+        # With |S21| + |S11| below 1 no wave comes back stronger than it went in, whatever the phases.
+        room = 0.9 * np.maximum(0.0, 1.0 - through)
         for port in (0, 1):
             size = np.minimum(10.0 ** (-self._match_db[port] / 20.0), room)
             ripple = 0.8 + 0.2 * np.cos(2.0 * np.pi * frequency_hz / self._period_hz + self._phase[port])
