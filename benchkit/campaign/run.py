@@ -89,6 +89,7 @@ def rehearse(
     progress: Progress | None = None,
     link_log: Path | None = None,
     faults: Seq[str] = (),
+    reality: Bench | None = None,
 ) -> CampaignOutcome:
     """
     The campaign on the twin, on a virtual clock: the same engine, drivers and SCPI text as run().
@@ -98,18 +99,22 @@ def rehearse(
         seed: Of everything the twin draws; one seed, one record.
         faults: What shall go wrong on purpose, NAME@WHEN each (benchkit.fault_text says how; `benchkit drill --list` what
             there is). What became of each is written beside the record.
+        reality: What the simulated bench truly is, where that shall differ from what the bench file says: a path that has
+            shifted since its table was measured, a meter beyond its accuracy. Of the same instruments at the same addresses.
 
     Raises:
         FileError: Mistakes in the files or the plan (ProofError), or a text that is no fault of this bench.
         RecordExistsError: `out` exists.
     """
     options: dict[str, object] = {
-        "bench": bench,
+        "bench": reality or bench,
         "seed": seed,
         "unit": unit,
         "ledger_path": out.with_suffix(".ledger.jsonl"),
     }
     attributes: dict[str, str | int | float] = {"simulated": 1, "seed": seed}
+    if reality is not None:
+        attributes["reality"] = reality.file.bench
     clock, disk, whereabouts = VirtualClock(), None, Whereabouts()
     if faults:
 

@@ -56,5 +56,7 @@ class Entry:
         Raises:
             TypeError, KeyError: Not what to_data() gives.
         """
-        lists = ("temperatures_degc", "channels", "supply_voltages_v")
-        return cls(**{one.name: tuple(data[one.name]) if one.name in lists else data[one.name] for one in fields(cls)})
+        values: dict[str, Any] = {one.name: data[one.name] for one in fields(cls)}
+        for name in ("temperatures_degc", "channels", "supply_voltages_v"):
+            values[name] = tuple(values[name])
+        return cls(**values)

@@ -81,7 +81,7 @@ def _place(entry: Entry) -> tuple[bool, float, str]:
 
 
 def _files(folder: Path, subfolders: bool) -> Iterator[tuple[str, Stamp]]:
-    """Names relative to `folder`, with stamps. A file or subfolder that vanishes meanwhile, or may not be read, is passed over."""
+    """Names relative to `folder`, with stamps. What vanishes meanwhile, or may not be read, is passed over."""
     waiting = [""]
     while waiting:
         below = waiting.pop()

@@ -23,7 +23,8 @@ def list_records(
     part: Annotated[str, typer.Option("--part", help="Only this part; * and ? as in a shell.")] = "",
     unit: Annotated[str, typer.Option("--unit", help="Only this unit, e.g. L07-W1-01 or 'L07-W1-*'.")] = "",
     since: Annotated[
-        str, typer.Option("--since", metavar="WHEN", help="Only those begun since: 2026-01-05, 2026-01-05T18:00 (UTC), or e.g. '3 d'.")
+        str,
+        typer.Option("--since", metavar="WHEN", help="Only those begun since: 2026-01-05, 2026-01-05T18:00 (UTC), or '3 d'."),
     ] = "",
     subfolders: Annotated[bool, typer.Option("--subfolders", help="Look into folders below as well.")] = False,
     as_json: JsonOption = False,

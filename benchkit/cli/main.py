@@ -16,12 +16,14 @@ import typer
 
 import benchkit
 from benchkit.cli.check import check
+from benchkit.cli.compare import compare
 from benchkit.cli.drill import drill
 from benchkit.cli.errors import report_error
 from benchkit.cli.export import export
 from benchkit.cli.identify import identify
 from benchkit.cli.list_records import list_records
 from benchkit.cli.rehearse import rehearse
+from benchkit.cli.repeat import repeat
 from benchkit.cli.report import report
 from benchkit.cli.run import run
 from benchkit.cli.schema import schema
@@ -56,7 +58,7 @@ def _root(
         typer.echo(str(notice), err=True)
 
 
-for _verb in (check, identify, rehearse, drill, run, report, export, verify, schema):
+for _verb in (check, identify, rehearse, drill, run, repeat, compare, report, export, verify, schema):
     app.command()(_verb)
 app.command("list")(list_records)  # `list` is Python's own word
 
