@@ -99,7 +99,7 @@ class NetworkAnalyserOptions(Options):
     )
     tracking_db: Decibels = Field(alias="tracking", default=3.0, ge=0, description="Losses within a port, up to half of it")
     crosstalk_db: Decibels = Field(alias="crosstalk", default=105.0, gt=0, description="From port to port")
-    noise_floor_dbm: Dbm = Field(alias="noise_floor", default=-115.0, description="Of a receiver, at 10 Hz IF bandwidth")
+    noise_floor_dbm: Dbm = Field(alias="noise_floor", default=-125.0, description="Of a receiver, at 10 Hz IF bandwidth")
     trace_noise: float = Field(default=2e-4, ge=0, lt=0.1, description="Relative, at 1 kHz IF bandwidth, standard deviation")
     reading_time_s: Seconds | None = Field(
         alias="reading_time", default=None, gt=0, description="True one of a point, if not the bench file's"

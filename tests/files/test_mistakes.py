@@ -277,3 +277,76 @@ def test_right_files_are_read_as_they_were_meant() -> None:
     assert sequence.file.measurements[1].drive_span_dbm() == (-12.0, 9.0)
     assert bench.mistake("instruments.chamber.ramp", "x").line == line_of(BENCH, "    ramp:")
     assert sequence.mistake("measurements[1].drive.step", "x").line == line_of(SEQUENCE, "    drive:")
+
+
+NETWORK = """\
+  network:
+    role: network analyser
+    driver: scpi-network-analyser
+    address: TCPIP0::192.0.2.17::5025::SOCKET
+    level_min: -45 dBm
+    level_max: 5 dBm
+    level_accuracy: 0.5 dB
+    input_max: 27 dBm
+    frequency_min: 10 MHz
+    frequency_max: 9 GHz
+    reading_time: 1 ms
+    if_bandwidth: 1 kHz
+    points_max: 1001
+  second:
+    role: source
+    driver: scpi-source
+    address: TCPIP0::192.0.2.18::5025::SOCKET
+    level_min: -60 dBm
+    level_max: 20 dBm
+    level_accuracy: 0.5 dB
+    frequency_min: 100 MHz
+    frequency_max: 20 GHz
+    settling_time: 5 ms
+
+paths:
+"""
+# What is written in the wiring of channel A, and the keys of the mistakes with what they say.
+WIRING_CASES = [
+    ("network: {analyser: meter, input_path: input, output_path: output}", "network.analyser", "has the role power meter; expected"),
+    ("network: {analyser: netwrk, input_path: input, output_path: output}", "network.analyser", "did you mean network?"),
+    ("network: {analyser: network, input_path: inptu, output_path: output}", "network.input_path", "did you mean input?"),
+    ("network: {analyser: network, input_path: input, output_path: input}", "network.output_path", "the output needs another"),
+    ("network: {analyser: network, input_path: input, output_path: output}", "network.output_path", "no frequency in common"),
+    (
+        "network: {analyser: network, input_path: input, output_path: input, position: {switch: meter, close: [1]}}",
+        "network.position.switch",
+        "has the role power meter; expected an instrument with the role switch",
+    ),
+]
+
+
+@pytest.mark.parametrize(("wiring", "key", "said"), WIRING_CASES)
+def test_a_network_analyser_is_wired_to_what_is_there(wiring: str, key: str, said: str) -> None:
+    gate = "      gate: {supply: supply, channel: 2}\n"
+    text = BENCH.replace("paths:\n", NETWORK, 1).replace(gate, f"{gate}      {wiring}\n")
+    with pytest.raises(FileError) as caught:
+        load_bench_text(text, "bench.yaml", TABLES)
+
+    found = [mistake for mistake in caught.value.mistakes if mistake.key == f"wiring.channels.A.{key}"]
+    assert said in found[0].message
+
+
+@pytest.mark.parametrize(
+    ("wired", "key", "said"),
+    [
+        ("second_source: second", "input", "no second_path"),
+        ("second_path: input", "input", "no second_source"),
+        ("second_source: source, second_path: input", "input.second_source", "two tones need two sources"),
+        ("second_source: meter, second_path: input", "input.second_source", "has the role power meter"),
+        ("second_source: second, second_path: inputt", "input.second_path", "did you mean input?"),
+    ],
+)
+def test_a_second_source_is_another_one_with_a_path_of_its_own(wired: str, key: str, said: str) -> None:
+    text = BENCH.replace("paths:\n", NETWORK, 1).replace("path: input}", f"path: input, {wired}}}")
+    with pytest.raises(FileError) as caught:
+        load_bench_text(text, "bench.yaml", TABLES)
+
+    (mistake,) = caught.value.mistakes
+    assert mistake.key == f"wiring.channels.A.{key}"
+    assert said in mistake.message

@@ -1,4 +1,4 @@
-"""The simulated network analyser: raw it is visibly wrong, ideal it tells the truth; a calibration leads from one to the other."""
+"""The simulated network analyser: raw it is visibly wrong, ideal it tells the truth; a calibration leads from there to here."""
 
 from __future__ import annotations
 
