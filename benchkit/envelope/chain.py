@@ -2,23 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
-from benchkit.bench.model import AnalyserSettings, PowerMeterSettings, SourceSettings, SwitchSettings
+from benchkit.bench.model import AnalyserSettings, NetworkAnalyserSettings, PowerMeterSettings, SourceSettings, SwitchSettings
 from benchkit.bench.paths import LossPath
 from benchkit.envelope.interval import Interval
 from benchkit.envelope.margins import Findings, in_bench
 from benchkit.envelope.rf_levels import RfTruths
 
-__all__ = ["AnalyserTap", "Chain", "chain_of"]
+__all__ = ["Chain", "Tap", "chain_of"]
 
 
 @dataclass(frozen=True)
-class AnalyserTap:
-    """An analyser at the device's output, beside the power meter."""
+class Tap:
+    """What else is connected to the device's output while it is measured, beside the power meter."""
 
     name: str
-    settings: AnalyserSettings
+    role: str
+    input_max_dbm: float
     path: LossPath
     power_max_dbm: float
     saturation_dbm: float | None
@@ -39,12 +41,12 @@ class Chain:
     output_power_max_dbm: float
     meter_name: str
     meter: PowerMeterSettings
-    tap: AnalyserTap | None
+    taps: tuple[Tap, ...]
     truths: RfTruths
 
     @property
     def paths(self) -> tuple[LossPath, ...]:
-        return (self.input_path, self.output_path, *(() if self.tap is None else (self.tap.path,)))
+        return (self.input_path, self.output_path, *(tap.path for tap in self.taps))
 
 
 def chain_of(channel: str, findings: Findings) -> Chain | None:
@@ -77,7 +79,7 @@ def chain_of(channel: str, findings: Findings) -> Chain | None:
         output_power_max_dbm=paths[wiring.output.path].power_max_dbm,
         meter_name=wiring.output.power_meter,
         meter=meter,
-        tap=_tap(channel, findings),
+        taps=tuple(_taps(channel, findings)),
         truths=RfTruths(
             source_error=Interval.between(-source.level_accuracy_db, source.level_accuracy_db + source.level_overshoot_db),
             input_saturation_dbm=paths[wiring.input.path].saturated_power_max_dbm,
@@ -88,13 +90,18 @@ def chain_of(channel: str, findings: Findings) -> Chain | None:
     )
 
 
-def _tap(channel: str, findings: Findings) -> AnalyserTap | None:
+def _taps(channel: str, findings: Findings) -> Iterator[Tap]:
+    """Both sorts of analyser; a network analyser only if no other position of the switch is what connects it."""
     bench = findings.bench
-    output = bench.file.wiring.channels[channel].output
-    if output.analyser is None or output.analyser_path is None:
-        return None
-    analyser, path = bench.file.instruments[output.analyser], bench.file.paths[output.analyser_path]
-    assert isinstance(analyser, AnalyserSettings), "load_bench checks roles"
-    return AnalyserTap(
-        output.analyser, analyser, bench.paths[output.analyser_path], path.power_max_dbm, path.saturated_power_max_dbm
-    )
+    wiring = bench.file.wiring.channels[channel]
+    wired = [(wiring.output.analyser, wiring.output.analyser_path)]
+    if wiring.network is not None and wiring.network.position in (None, wiring.position):
+        wired.append((wiring.network.analyser, wiring.network.output_path))
+    for name, path_name in wired:
+        if name is None or path_name is None:
+            continue
+        settings, path = bench.file.instruments[name], bench.file.paths[path_name]
+        assert isinstance(settings, (AnalyserSettings, NetworkAnalyserSettings)), "load_bench checks roles"
+        yield Tap(
+            name, settings.role, settings.input_max_dbm, bench.paths[path_name], path.power_max_dbm, path.saturated_power_max_dbm
+        )

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from benchkit.envelope.chain import Chain, chain_of
+from benchkit.envelope.chain import Chain, Tap, chain_of
 from benchkit.envelope.interval import Interval
 from benchkit.envelope.margins import Check, Findings, Key, Point, in_bench, in_sequence
 from benchkit.envelope.rf_bands import prove_bands, prove_saturation
@@ -77,7 +77,8 @@ class _Proof:
         self._device_output()
         self._ratings()
         self._switch()
-        self._analyser()
+        for tap in self._chain.taps:
+            self._tap(tap)
         return self._reach()
 
     def _worst(self, values: NDArray[np.float64], *, lowest: bool = False) -> tuple[float, int]:
@@ -195,17 +196,14 @@ class _Proof:
             plane = self._plane(f"switch {chain.switch_name}, {side} side")
             self._hold(plane, both, chain.switch.power_max_dbm, key, key, passes)
 
-    def _analyser(self) -> None:
+    def _tap(self, tap: Tap) -> None:
         """It is connected, whether or not the plan reads it."""
-        tap = self._chain.tap
-        if tap is None:
-            return
         path, key = in_bench(f"paths.{tap.path.name}.power_max"), in_bench(f"instruments.{tap.name}.input_max")
         level = through(self._levels.device_output, self._stretch.loss(tap.path).true, tap.saturation_dbm)
         plane = self._plane(f"path {tap.path.name}, at the device")
         self._hold(plane, self._levels.device_output, tap.power_max_dbm, path, path, _enters)
         self._hold(
-            self._plane(f"analyser {tap.name}"), level, tap.settings.input_max_dbm, key, key,
+            self._plane(f"{tap.role} {tap.name}"), level, tap.input_max_dbm, key, key,
             lambda worst, point: f"{worst} can arrive here ({point}); it is connected even where the plan does not read it",
         )  # fmt: skip
 

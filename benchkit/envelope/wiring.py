@@ -82,6 +82,6 @@ def _prove_shared_drain(channel: str, findings: Findings) -> None:
                 findings.refuse(
                     in_bench(f"wiring.channels.{later}.gate"),
                     f"output {pin.channel} of {pin.supply} is the gate of channels {channel} and {other}, which share a drain "
-                    "output too: one cannot be held at pinch-off while the other is measured; give each gate an output of its own",
+                    "output too: one cannot be held at pinch-off while the other is measured; give each gate its own output",
                     cause="shared drain and gate",
                 )

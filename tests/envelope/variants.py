@@ -108,7 +108,8 @@ VARIANTS = (
        (BENCH, f"instruments.{DRAIN}.1.over_voltage_max", ""), (BENCH, f"instruments.{DRAIN}.2.over_voltage_max", "")),
     _v("over-voltage cannot be set so low", BENCH, "over_voltage_min: 1 V", "over_voltage_min: 7 V",
        (BENCH, f"instruments.{DRAIN}.1.over_voltage_min", ""), (BENCH, f"instruments.{DRAIN}.2.over_voltage_min", "")),
-    _v("drain supply cannot begin at 0 V", BENCH, "        voltage_max: 20 V", "        voltage_min: 1 V\n        voltage_max: 20 V",
+    _v("drain supply cannot begin at 0 V", BENCH,
+       "        voltage_max: 20 V", "        voltage_min: 1 V\n        voltage_max: 20 V",
        (BENCH, f"instruments.{DRAIN}.1.voltage_min", ""), (BENCH, f"instruments.{DRAIN}.2.voltage_min", "")),
     _v("drain and gate of both channels on one output each", BENCH, WIRED_B, WIRED_B.replace("channel: 2", "channel: 1"),
        (BENCH, "wiring.channels.B.gate", "")),
@@ -116,7 +117,8 @@ VARIANTS = (
        "drain: [{supply: drain_supply, channel: 1}, {supply: drain_supply, channel: 2}]",
        (SEQUENCE, "bias.drain_current_limit", "drain_current_limit: 440 mA")),
     _v("a drain with too high a voltage of its own", BENCH, "drain: {supply: drain_supply, channel: 1}",
-       "drain: [{supply: drain_supply, channel: 1, share: 40 %}, {supply: drain_supply, channel: 2, share: 60 %, voltage: 6.499 V}]",
+       "drain: [{supply: drain_supply, channel: 1, share: 40 %}, "
+       "{supply: drain_supply, channel: 2, share: 60 %, voltage: 6.499 V}]",
        (BENCH, "wiring.channels.A.drain[1].voltage", "share: 60 %, voltage: 6.499 V")),
     # gate
     _v("gate_to 0.1 V", SEQUENCE, "gate_to: -0.3 V", "gate_to: 0.1 V", (SEQUENCE, "bias.gate_to", "gate_to: 0.1 V")),
@@ -151,7 +153,8 @@ VARIANTS = (
     # ratings that are missing
     _v("source's overshoot not stated", BENCH, "    level_overshoot: 0.3 dB\n", "",
        (BENCH, "instruments.rf_source.level_overshoot", "  rf_source:")),
-    _v("chamber's overshoot not stated", BENCH, "    overshoot: 1 K\n", "", (BENCH, "instruments.chamber.overshoot", "  chamber:\n")),
+    _v("chamber's overshoot not stated", BENCH, "    overshoot: 1 K\n", "",
+       (BENCH, "instruments.chamber.overshoot", "  chamber:\n")),
     _v("case's rise not stated", BENCH, "    case_rise: 4 K\n", "", (BENCH, "instruments.chamber.case_rise", "  chamber:\n")),
     _v("over-voltage range not stated", BENCH, "        over_voltage_max: 6 V\n", "",
        (BENCH, f"instruments.{GATE}.1.over_voltage_max", ""), (BENCH, f"instruments.{GATE}.2.over_voltage_max", "")),
