@@ -174,10 +174,10 @@ class SupplyChannelRatings(FileModel):
     voltage_accuracy: VoltAccuracy
     current_accuracy: AmpereAccuracy
     over_voltage_min_v: Volts | None = Field(
-        alias="over_voltage_min", default=None, ge=0, description="Lowest setting of its over-voltage protection; needed by the proof"
+        alias="over_voltage_min", default=None, ge=0, description="Lowest setting of its over-voltage trip; needed by the proof"
     )
     over_voltage_max_v: Volts | None = Field(
-        alias="over_voltage_max", default=None, gt=0, description="Highest setting of its over-voltage protection; needed by the proof"
+        alias="over_voltage_max", default=None, gt=0, description="Highest setting of its over-voltage trip; needed by the proof"
     )
     without_over_voltage: bool = Field(default=False, description="In so many words: this output has no over-voltage protection")
     without_over_current: bool = Field(default=False, description="In so many words: this output has no over-current trip")
