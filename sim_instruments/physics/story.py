@@ -161,9 +161,11 @@ class Story:
         for index, (channel, point) in enumerate(zip(self._channels, solution.points, strict=True)):
             self._dissipation_w[index] = point.response.dissipation_w
             channel.thermal.begin(t, point.response.dissipation_w)
-        self.air.advance(t)
-        # Anew at every stop: the same moment computed from another start differs in its last digit, and would be missed.
-        self.stop_at(t, self.air.arrives_at)
+        arrives_s = self.air.arrives_at
+        if arrives_s <= t:  # its course bends here
+            self.air.advance(t)
+        elif arrives_s < math.inf:
+            self.stop_at(t, arrives_s)
         self._case.begin(t, self.air.course, sum(self._dissipation_w))
         self._solved_at = -math.inf
 

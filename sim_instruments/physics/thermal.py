@@ -21,37 +21,42 @@ class CaseThermal:
     def __init__(self, t: float, values: ThermalValues) -> None:
         self._tau_s, self._k_per_w = values.case_time_constant_s, values.case_k_per_w
         self._base_s = t
-        self._particular = AirCourse(values.ambient_degc, 0.0, 0.0, 0.0, 0.0, 0.0)
+        self._air: AirCourse | None = None
+        self._followed = AirCourse(t, values.ambient_degc, 0.0, 0.0, 0.0, 0.0, 0.0)
+        self._warmed_k = 0.0
         self._rest_k = 0.0
 
     def begin(self, t: float, air: AirCourse, dissipation_w: float) -> None:
-        """From `t` on the air takes this course and the device dissipates this much. [s, W]"""
+        """From `t` on the air takes this course, which may have begun before, and the device dissipates this much. [s, W]"""
         start_degc = self.at(t)
+        if air is not self._air:
+            self._air, self._followed = air, self._following(air)
         self._base_s = t
-        tau = self._tau_s
-        # Particular solution, term by term; for the damped oscillation a 2 x 2 system:
-        #   (1 - decay tau) E + turn tau F = C,   (1 - decay tau) F - turn tau E = D.
-        decay = air.decay
+        self._warmed_k = self._k_per_w * dissipation_w
+        self._rest_k = start_degc - self._followed.at(t) - self._warmed_k
+
+    def at(self, t: float) -> float:
+        """Case temperature. [degC]"""
+        return self._followed.at(t) + self._warmed_k + self._rest_k * math.exp((self._base_s - t) / self._tau_s)
+
+    def _following(self, air: AirCourse) -> AirCourse:
+        """
+        The particular solution without dissipation, term by term; for the damped oscillation a 2 x 2 system:
+        (1 - decay tau) E + turn tau F = C,   (1 - decay tau) F - turn tau E = D.
+        """
+        tau, decay = self._tau_s, air.decay
         p, q = 1.0 - decay * tau, air.turn * tau
         if p * p + q * q < 1e-12:
             # Air and case of one time constant: s exp(-s / tau), the limit of what stands here. A hair beside it the two
             # differ by a millionth.
             p, q, decay = 1e-6, 0.0, (1.0 - 1e-6) / tau
         scale = p * p + q * q
-        self._particular = AirCourse(
-            level=air.level - air.slope * tau + self._k_per_w * dissipation_w,
-            slope=air.slope,
+        return air._replace(
+            level=air.level - air.slope * tau,
             decay=decay,
-            turn=air.turn,
             cosine=(p * air.cosine - q * air.sine) / scale,
             sine=(q * air.cosine + p * air.sine) / scale,
         )
-        self._rest_k = start_degc - self._particular.level - self._particular.cosine
-
-    def at(self, t: float) -> float:
-        """Case temperature. [degC]"""
-        s = t - self._base_s
-        return self._particular.at(s) + self._rest_k * math.exp(-s / self._tau_s)
 
 
 class ChannelThermal:
