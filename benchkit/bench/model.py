@@ -311,6 +311,11 @@ class DrainPin(SupplyPin):
         alias="voltage", default=None, gt=0, description="Its own; default: conditions.supply_voltage of the sequence"
     )
 
+    @property
+    def share(self) -> float | None:
+        """`share_percent` as a part of one. [1]"""
+        return None if self.share_percent is None else self.share_percent / 100
+
 
 class VoltmeterPin(FileModel):
     voltmeter: str

@@ -11,15 +11,13 @@ from collections.abc import Sequence as Seq
 
 from benchkit.engine.hookup import Hookup
 from benchkit.engine.pins import Pin
+from benchkit.envelope.protections import drain_protection, gate_protection
 from benchkit.errors import InstrumentError, ProtectionError
 from benchkit.roles import Chamber, Source
 from benchkit.sequence.load import Sequence
 
 __all__ = ["Protections"]
 
-# A drain with a voltage of its own trips this far above it: beyond any supply's error and noise, below what the next higher
-# standard supply voltage would be.
-OWN_VOLTAGE_MARGIN = 1.1
 NOTHING_ON = "Nothing was switched on: the part is unpowered"
 
 
@@ -88,22 +86,19 @@ class Protections:
 
     def _protect_gate(self, pin: Pin) -> None:
         """A gate has no over-current trip: one that trips leaves its device without a gate, with the drain on."""
-        limits = self._sequence.file.limits
+        protection = gate_protection(self._sequence.file)
         supply, output = pin.supply, pin.output
-        supply.set_current_limit(output, limits.gate_current_max_a)
-        supply.set_over_voltage(output, max(abs(limits.gate_voltage_min_v), abs(limits.gate_voltage_max_v)))
+        supply.set_current_limit(output, protection.current_limit_a)
+        supply.set_over_voltage(output, protection.over_voltage_v)
         supply.set_over_current(output, False)
         supply.check_protections(output)
 
     def _protect_drain(self, pin: Pin) -> None:
-        limits, bias = self._sequence.file.limits, self._sequence.file.bias
-        over_voltage_v = limits.drain_voltage_max_v
-        if pin.voltage_v is not None:
-            over_voltage_v = min(over_voltage_v, OWN_VOLTAGE_MARGIN * pin.voltage_v)
+        protection = drain_protection(self._sequence.file, pin.share, pin.voltage_v)
         supply, output = pin.supply, pin.output
         # First: a supply refuses a protection below the voltage that is set.
         supply.set_voltage(output, 0.0)
-        supply.set_current_limit(output, bias.drain_current_limit_a * (1.0 if pin.share is None else pin.share))
-        supply.set_over_voltage(output, over_voltage_v)
+        supply.set_current_limit(output, protection.current_limit_a)
+        supply.set_over_voltage(output, protection.over_voltage_v)
         supply.set_over_current(output, True)
         supply.check_protections(output)

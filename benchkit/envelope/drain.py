@@ -88,7 +88,7 @@ class _Drains:
 
     def _stage(self, index: int, pin: DrainPin) -> _Stage:
         sequence = self._findings.sequence.file
-        ratings, settings = output_ratings(self._findings, pin), drain_protection(sequence, pin)
+        ratings, settings = output_ratings(self._findings, pin), drain_protection(sequence, pin.share, pin.voltage_v)
         # The error grows with the voltage, so the highest setting is the worst there is.
         axis = sequence.conditions.supply_voltage_v
         set_v, at = axis.maximum, self._findings.end_of("conditions.supply_voltage", axis, highest=True)

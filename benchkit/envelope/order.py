@@ -43,7 +43,7 @@ def _trim(plan: Plan, findings: Findings) -> list[str]:
             step_v = max(step_v, min(bias.gate_step_max_v, bias.gate_to_v - bias.pinch_off_v) + errors_v)
         limits = [
             supplied_a(
-                drain_protection(sequence, pin).current_limit_a, output_ratings(findings, pin).current_accuracy
+                drain_protection(sequence, pin.share, pin.voltage_v).current_limit_a, output_ratings(findings, pin).current_accuracy
             )
             for pin in channel_wiring.drains
         ]

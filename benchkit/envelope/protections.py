@@ -1,21 +1,22 @@
 """
 What the engine sets in the instruments before anything is energised, and the proof that it can be set and guards the device.
 
-One place for the values, as benchkit.engine.protections sets them; tests hold what is sent against them.
+One place for the values: benchkit.engine.protections sets what stands here, and tests hold what is sent against it.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from benchkit.bench.model import DrainPin, SupplyChannelRatings
+from benchkit.bench.model import SupplyChannelRatings
 from benchkit.envelope.interval import Interval
 from benchkit.envelope.margins import TOLERANCE, Findings, Key, in_bench, in_sequence, shown
 from benchkit.sequence.model import SequenceFile
 
 __all__ = ["OverVoltage", "Protection", "SupplyProtection", "drain_protection", "gate_protection", "prove_over_voltage"]
 
-# Over-voltage of a drain with a voltage of its own, above that voltage.
+# A drain with a voltage of its own trips this far above it: beyond any supply's error and noise, below what the next higher
+# standard supply voltage would be.
 OWN_VOLTAGE_MARGIN = 1.1
 
 
@@ -27,13 +28,18 @@ class SupplyProtection:
     over_voltage_v: float
 
 
-def drain_protection(sequence: SequenceFile, pin: DrainPin) -> SupplyProtection:
-    """A drain that states its share has that part of the current limit; one that states none has all of it."""
-    share = 1.0 if pin.share_percent is None else pin.share_percent / 100
+def drain_protection(sequence: SequenceFile, share: float | None, own_voltage_v: float | None) -> SupplyProtection:
+    """
+    What is set in a drain's output.
+
+    Args:
+        share: Its part of the current limit; None: all of it. [1]
+        own_voltage_v: A voltage of its own; None: the supply voltage of the condition. [V]
+    """
     over_voltage_v = sequence.limits.drain_voltage_max_v
-    if pin.voltage_v is not None:
-        over_voltage_v = min(over_voltage_v, OWN_VOLTAGE_MARGIN * pin.voltage_v)
-    return SupplyProtection(sequence.bias.drain_current_limit_a * share, over_voltage_v)
+    if own_voltage_v is not None:
+        over_voltage_v = min(over_voltage_v, OWN_VOLTAGE_MARGIN * own_voltage_v)
+    return SupplyProtection(sequence.bias.drain_current_limit_a * (1.0 if share is None else share), over_voltage_v)
 
 
 def gate_protection(sequence: SequenceFile) -> SupplyProtection:
