@@ -145,7 +145,7 @@ class World:
         points = self._story.at(t).points
         self._begin_change(t)
         self._watch.see_hands(t, self.channels[index], points[index], what)
-        self.channels[index].fixture.what = what
+        self.channels[index].fixture.put(what)
         self._story.stop_at(t, t)
 
     def connected(self, channel: str) -> str:

@@ -123,7 +123,7 @@ def _channel(
         detector_voltmeter=None if wiring.detector is None else wiring.detector.voltmeter,
         reference_voltmeter=None if wiring.reference is None else wiring.reference.voltmeter,
         match=ChannelMatch(device, spread),
-        fixture=Fixture(line_delay_s),
+        fixture=Fixture(line_delay_s, has_one_source=wiring.network is None and wiring.input.second_source is None),
         second=_second(wiring, ports),
         network=_network(wiring, ports),
     )

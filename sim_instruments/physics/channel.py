@@ -42,16 +42,28 @@ class Operating(NamedTuple):
     tones: ToneAnswer | None = None
 
 
-@dataclass
 class Fixture:
     """
     Attributes:
-        what: "device", or the standard that hands have put in its place.
+        what: "device", or the standard that hands have put in its place; see `put`.
         line_delay_s: Of the line standard. [s]
+        is_plain: The device is in it, and but one source can reach it: the common case, answered the short way.
+
+    Args:
+        has_one_source: Neither a second source nor a network analyser is wired to it.
     """
 
-    line_delay_s: float
-    what: str = DEVICE
+    __slots__ = ("_has_one_source", "is_plain", "line_delay_s", "what")
+
+    def __init__(self, line_delay_s: float, *, has_one_source: bool) -> None:
+        self.line_delay_s = line_delay_s
+        self._has_one_source = has_one_source
+        self.put(DEVICE)
+
+    def put(self, what: str) -> None:
+        """Put the device or a standard in it."""
+        self.what = what
+        self.is_plain = self._has_one_source and what == DEVICE
 
 
 @dataclass(frozen=True)
@@ -156,7 +168,7 @@ class DeviceChannel:
     def operate(self, t: float, drain_v: float, gate_v: float, case_degc: float) -> Operating:
         """With these voltages at its pins. [s, V, degC]"""
         channel_degc = case_degc + self.thermal.rise_k(t)
-        if self.second is not None or self.network is not None or self.fixture.what != DEVICE:
+        if not self.fixture.is_plain:
             return self._operate_any(t, drain_v, gate_v, channel_degc, case_degc)
         frequency_hz, input_dbm = self.source.frequency_hz, self.input_dbm(t)
         response = self.device.respond(frequency_hz, input_dbm, drain_v, gate_v, channel_degc)
@@ -165,15 +177,14 @@ class DeviceChannel:
     def lines(self, point: Operating) -> list[Line]:
         """Everything at the output of the fixture. [Hz, dBm]"""
         response = point.response
-        if self.fixture.what != DEVICE:
-            return [] if point.tones is None else list(point.tones.lines)
-        found = self.device.own_tone(response)
         if point.tones is not None:
-            found += point.tones.lines
+            found = list(point.tones.lines)
         elif response.output_dbm > NOTHING:
-            found.append((point.frequency_hz, response.output_dbm))
-            found += self.device.harmonics(point.frequency_hz, response)
-        return found
+            found = [(point.frequency_hz, response.output_dbm), *self.device.harmonics(point.frequency_hz, response)]
+        else:
+            found = []
+        # Where a standard is in its place the device draws nothing, and so has no tone of its own.
+        return found + self.device.own_tone(response)
 
     def _operate_any(self, t: float, drain_v: float, gate_v: float, channel_degc: float, case_degc: float) -> Operating:
         """With any number of tones, and whatever is in the fixture."""

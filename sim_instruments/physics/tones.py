@@ -22,7 +22,7 @@ __all__ = ["Line", "ToneAnswer", "respond_to_tones"]
 Line = tuple[float, float]
 """Frequency and level. [Hz, dBm]"""
 
-SAMPLES = 128
+SAMPLES = 64
 # Lines up to this order are told; weaker ones than WEAKEST_DBM are nothing.
 HIGHEST_ORDER = 9
 WEAKEST_DBM = -160.0

@@ -308,7 +308,7 @@ paths:
 """
 # What is written in the wiring of channel A, and the keys of the mistakes with what they say.
 WIRING_CASES = [
-    ("network: {analyser: meter, input_path: input, output_path: output}", "network.analyser", "has the role power meter; expected"),
+    ("network: {analyser: meter, input_path: input, output_path: output}", "network.analyser", "has the role power meter"),
     ("network: {analyser: netwrk, input_path: input, output_path: output}", "network.analyser", "did you mean network?"),
     ("network: {analyser: network, input_path: inptu, output_path: output}", "network.input_path", "did you mean input?"),
     ("network: {analyser: network, input_path: input, output_path: input}", "network.output_path", "the output needs another"),

@@ -80,9 +80,7 @@ def test_the_biased_device_is_a_believable_three_stage_amplifier(device_file: De
     s = device_s(device_file, 6.0, -0.75)
     middle = len(F) // 2
     determinant = s[:, 0, 0] * s[:, 1, 1] - s[:, 0, 1] * s[:, 1, 0]
-    k = (1 - np.abs(s[:, 0, 0]) ** 2 - np.abs(s[:, 1, 1]) ** 2 + np.abs(determinant) ** 2) / (
-        2 * np.abs(s[:, 0, 1] * s[:, 1, 0])
-    )
+    k = (1 - np.abs(s[:, 0, 0]) ** 2 - np.abs(s[:, 1, 1]) ** 2 + np.abs(determinant) ** 2) / (2 * np.abs(s[:, 0, 1] * s[:, 1, 0]))
 
     assert db(s[middle, 0, 0]) == pytest.approx(-12.0, abs=3.0)
     assert db(s[middle, 1, 1]) == pytest.approx(-10.0, abs=3.0)
