@@ -44,6 +44,8 @@ WALLS: tuple[tuple[type[BaseException], str], ...] = (
     (ConditionError, "condition"),
     (RecordError, "record"),
 )
+# Making safe takes no longer than this.
+TAKEN_DOWN_S = 30.0
 NEVER = "drifts@message 999999999"
 
 
@@ -59,6 +61,7 @@ class Row:
         point: Acknowledged points when the run ended.
         caught_by: Which wall, "harmless" when the run went on to its end, "" when the fault never came.
         to_safe_s: From the fault until nothing was energised; None: nothing was, or it went on to its end. [s]
+        reaction_s: The same from the first reading that showed it; None: none did. [s]
         outcome, message: As the record says.
         not_safe: What could not be verified off, as the person was told.
         ledger: Entries charged to benchkit.
@@ -73,6 +76,7 @@ class Row:
     point: int
     caught_by: str
     to_safe_s: float | None
+    reaction_s: float | None
     outcome: str
     message: str
     not_safe: str
@@ -153,14 +157,17 @@ def carry_out(
     # A run that says that the device is outside its expectations has told the person; one that says all is well has not.
     if completed and outcome is not None and outcome.exit_code == 0 and fault.name not in OF_DEVICE:
         failures += _wrong_numbers(keyed(outcome.results), reference.results)
-    came_s, safe_s = account.get("came_s"), account.get("safe_s")
+    came_s, shown_s, safe_s = account.get("came_s"), account.get("shown_s"), account.get("safe_s")
+    # A device that had been taken down long before the run was stopped was not made safe by the stop.
+    is_stopped = not completed and safe_s is not None and account["ended_s"] - safe_s < TAKEN_DOWN_S
     return Row(
         fault=str(fault),
         came=account["came"],
         state=account.get("state", ""),
         point=points.done,
         caught_by=_caught_by(account, error, completed),
-        to_safe_s=None if completed or came_s is None or safe_s is None else safe_s - came_s,
+        to_safe_s=safe_s - came_s if is_stopped and came_s is not None else None,
+        reaction_s=safe_s - shown_s if is_stopped and shown_s is not None else None,
         outcome="not begun" if outcome is None else outcome.outcome,
         message=str(error) if outcome is None else outcome.message,
         not_safe="" if outcome is None else outcome.make_safe,
@@ -215,8 +222,9 @@ def _account(out: Path, fault: FaultText) -> dict[str, Any]:
     path = account_path(out)
     if not path.exists():
         return {"came": False, "trips": []}
-    row: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))["faults"][0]
-    return {**row, "came": row["came_s"] is not None}
+    account: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+    row = account["faults"][0]
+    return {**row, "came": row["came_s"] is not None, "ended_s": account["ended_s"]}
 
 
 def _record_state(out: Path, acknowledged: int, *, may_be_open: bool, began: bool) -> tuple[str, list[str]]:

@@ -11,7 +11,7 @@ from benchkit.drill.one import Row
 
 __all__ = ["drill_table"]
 
-HEADS = ("fault", "drills", "stopped by", "safe within", "told: not verified", "ledger", "record")
+HEADS = ("fault", "drills", "stopped by", "safe within", "after it showed", "told: not verified", "ledger", "record")
 ROW_HEADS = ("fault", "device", "points", "stopped by", "to safe", "ledger", "record")
 
 
@@ -49,6 +49,7 @@ def _is(row: Row, name: str) -> bool:
 def _sum(name: str, rows: Sequence[Row]) -> tuple[str, ...]:
     walls = Counter(row.caught_by or "did not come" for row in rows)
     times = [row.to_safe_s for row in rows if row.to_safe_s is not None]
+    reactions = [row.reaction_s for row in rows if row.reaction_s is not None]
     records = Counter(row.record for row in rows)
     entries = sum(len(row.ledger) for row in rows)
     return (
@@ -56,6 +57,7 @@ def _sum(name: str, rows: Sequence[Row]) -> tuple[str, ...]:
         str(len(rows)),
         ", ".join(f"{wall} {count}" for wall, count in walls.most_common()),
         f"{max(times):.2f} s" if times else "-",
+        f"{max(0.0, *reactions):.2f} s" if reactions else "-",
         str(sum(bool(row.not_safe) for row in rows) or "-"),
         "empty" if not entries else f"{entries} entries",
         ", ".join(f"{state} {count}" for state, count in records.most_common()),

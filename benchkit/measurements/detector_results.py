@@ -64,8 +64,10 @@ def _read(rows: pd.DataFrame) -> _Detector:
     output, detector, reference, u_v = (
         rows[name].to_numpy(dtype=np.float64) for name in ("output_dbm", "detector_v", "reference_v", "u_detector_v")
     )
-    # Without a reference diode the detector stands alone.
-    reference = np.zeros_like(detector) if np.isnan(reference).all() else reference
+    # Without a reference diode the detector stands alone. One that is wired and gave no number makes the uncertainty none, too:
+    # then the difference is not known, and the detector's own voltage must not pass for it.
+    is_wired = not np.isfinite(u_v[np.isfinite(detector)]).any()
+    reference = reference if is_wired or not np.isnan(reference).all() else np.zeros_like(detector)
     floor = float(np.nanmin(u_v)) if np.isfinite(u_v).any() else 0.0
     law = fit_detector_law(output, detector, reference, floor_v=FLOOR_FACTOR * floor)
     return _Detector(condition_of(rows), output, detector, reference, float(rows["u_output_db"].max()), floor, law)

@@ -14,7 +14,18 @@ from sim_instruments.physics.channel import DeviceChannel
 from sim_instruments.physics.supply import SupplyPort
 from sim_instruments.world import World
 
-__all__ = ["ANYWHERE", "DRAIN_GONE", "READINGS", "Excuse", "Scene", "TwinFault", "differs", "is_reading", "unreachable_excuses"]
+__all__ = [
+    "ANYWHERE",
+    "DRAIN_GONE",
+    "READINGS",
+    "Excuse",
+    "Scene",
+    "TwinFault",
+    "differs",
+    "is_reading",
+    "unreachable_excuses",
+    "unverifiable_excuses",
+]
 
 # An output that reads this far from its setting does not hold it.
 SHORT_BY_V = 0.2
@@ -132,11 +143,14 @@ def unreachable_excuses(scene: Scene) -> tuple[Excuse, ...]:
         # Its RF goes on into the device when the drain is off, which is the lesser evil.
         return (Excuse(Abuse.LEFT_ENERGISED, f"{name} is on", lasting=True), Excuse(Abuse.RF_UNBIASED, lasting=True))
     if scene.outputs():
-        # A drain that cannot go off: holding its gate at pinch-off is right, not an abuse.
-        gates = [channel.gate.label for channel in world.channels if channel.drain.name == name]
-        own = Excuse(Abuse.LEFT_ENERGISED, f"{name} output", lasting=True)
-        return (own, *(Excuse(Abuse.LEFT_ENERGISED, label, lasting=True) for label in gates))
+        return (Excuse(Abuse.LEFT_ENERGISED, f"{name} output", lasting=True), *unverifiable_excuses(scene))
     return (Excuse(Abuse.LEFT_HOT_OR_COLD, lasting=True),) if scene.bench.file.wiring.chamber == name else ()
+
+
+def unverifiable_excuses(scene: Scene) -> tuple[Excuse, ...]:
+    """Of an instrument whose answers cannot be had or believed: a gate rightly held, its drain not being known to be off."""
+    held = [channel.gate.label for channel in scene.world.channels if channel.drain.name == scene.instrument.name]
+    return tuple(Excuse(Abuse.LEFT_ENERGISED, label, lasting=True) for label in held)
 
 
 def is_reading(message: bytes) -> bool:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from sim_instruments.faults.base import DRAIN_GONE, Excuse, Scene, TwinFault, unreachable_excuses
+from sim_instruments.faults.base import DRAIN_GONE, Excuse, Scene, TwinFault, unreachable_excuses, unverifiable_excuses
 from sim_instruments.ledger import Abuse
 
 __all__ = ["PowerCycled", "Reset", "Unplugged"]
@@ -66,4 +66,4 @@ class PowerCycled(TwinFault):
     def excuses(self, scene: Scene) -> tuple[Excuse, ...]:
         # A gate supply without mains takes the gate away; the drain's protection holds the current, as with gate-lost.
         gone = (Excuse(Abuse.GATE_REMOVED), Excuse(Abuse.DRAIN_WITHOUT_GATE)) if scene.gates() else ()
-        return (*gone, DRAIN_GONE) if scene.outputs() else ()
+        return (*gone, DRAIN_GONE, *unverifiable_excuses(scene)) if scene.outputs() else ()

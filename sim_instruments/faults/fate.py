@@ -96,8 +96,10 @@ class Fate:
         self._sleep()
 
     def _wake_me(self, t: float) -> None:
-        self._wakes.append(t)
-        self._sleep()
+        # What lies in the past has been seen to already.
+        if t > self._twin.clock.monotonic():
+            self._wakes.append(t)
+            self._sleep()
 
     def _sleep(self) -> None:
         self.wakes_at = min(self._wakes, default=math.inf)

@@ -45,6 +45,7 @@ class Struck:
     excuses: tuple[Excuse, ...]
     shown_s: float = math.inf
     excused: set[str] = field(default_factory=set)
+    is_over: bool = False
 
     @property
     def deadline_s(self) -> float:
@@ -75,17 +76,18 @@ class Judge:
 
     def see_deadlines(self, t: float) -> None:
         """What had to be over by now, and is not. [s]"""
-        due = [one for one in self.struck if one.deadline_s <= t and one.excused]
+        due = [one for one in self.struck if one.deadline_s <= t and not one.is_over]
         if not due:
             return
+        # First: the world notices what has happened up to now only when it is asked.
         going_on = self._world.going_on(t)
         for one in due:
+            one.is_over = True
             lasting = {excuse.what for excuse in one.excuses if excuse.lasting}
             for where, what in sorted(going_on):
                 if what in one.excused - lasting:
                     after_ms = 1e3 * (t - one.came_s)
                     self._ledger.note(t, Abuse.STILL, f"{where}: {what}, {after_ms:.0f} ms after {one.fault.NAME}")
-            one.excused &= lasting
 
     def see_steps(self, t: float) -> None:
         """Whether anything was switched on or stepped up since the last message, after a fault had shown. [s]"""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from sim_instruments.faults.base import READINGS, Scene, TwinFault, is_reading
+from sim_instruments.faults.base import READINGS, Excuse, Scene, TwinFault, is_reading, unverifiable_excuses
 from sim_instruments.instruments import Reply
 
 __all__ = ["Garbage", "HalfAnswer", "Late", "NoNumber", "Silent"]
@@ -15,7 +15,14 @@ NOT_A_NUMBER = b"9.91E+37"
 _NUMBER = re.compile(rb"[+-]?[0-9]+(?:\.[0-9]*)?(?:E[+-]?[0-9]+)?")
 
 
-class Garbage(TwinFault):
+class _NoAnswers(TwinFault):
+    """Nothing that it says can be believed, for good."""
+
+    def excuses(self, scene: Scene) -> tuple[Excuse, ...]:
+        return unverifiable_excuses(scene)
+
+
+class Garbage(_NoAnswers):
     """From now on every answer is line noise."""
 
     NAME = "garbage"
@@ -25,7 +32,7 @@ class Garbage(TwinFault):
         return Reply(JUNK, reply.ready_at)
 
 
-class NoNumber(TwinFault):
+class NoNumber(_NoAnswers):
     """From now on every reading is "not a number"; other questions are answered as usual."""
 
     NAME = "no-number"
@@ -44,7 +51,7 @@ class NoNumber(TwinFault):
         return Reply(_NUMBER.sub(NOT_A_NUMBER, reply.data), reply.ready_at) if self._reads else reply
 
 
-class Silent(TwinFault):
+class Silent(_NoAnswers):
     """From now on it does what it is told and never answers."""
 
     NAME = "silent"
