@@ -28,6 +28,7 @@ from benchkit.cli.report import report
 from benchkit.cli.run import run
 from benchkit.cli.schema import schema
 from benchkit.cli.verify import verify
+from benchkit.cli.watch import watch
 
 __all__ = ["app", "main"]
 
@@ -58,7 +59,7 @@ def _root(
         typer.echo(str(notice), err=True)
 
 
-for _verb in (check, identify, rehearse, drill, run, repeat, compare, report, export, verify, schema):
+for _verb in (check, identify, rehearse, drill, run, watch, repeat, compare, report, export, verify, schema):
     app.command()(_verb)
 app.command("list")(list_records)  # `list` is Python's own word
 

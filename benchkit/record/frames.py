@@ -91,18 +91,21 @@ def _later(spec: StreamSpec, found: Mapping[int, bytes]) -> Rows:
     return np.array(numbers, np.int64), np.frombuffer(b"".join(found[number] for number in numbers), spec.row_dtype)
 
 
-def column_of(stored: h5py.Dataset, rows: int, later: tuple[NDArray[np.int64], NDArray[Any]] | None) -> NDArray[Any]:
+def column_of(
+    stored: h5py.Dataset, rows: int, later: tuple[NDArray[np.int64], NDArray[Any]] | None, first: int = 0
+) -> NDArray[Any]:
     """
-    Rows 0 to `rows` of one column, those of `later` in their places; a row that neither has is as if never written.
+    Rows `first` to `rows` of one column, those of `later` in their places; a row that neither has is as if never written.
     """
-    values: NDArray[Any] = np.empty(rows, stored.dtype)
-    there = min(rows, len(stored))
+    values: NDArray[Any] = np.empty(rows - first, stored.dtype)
+    there = max(0, min(rows, len(stored)) - first)
     if there:
-        stored.read_direct(values, np.s_[:there], np.s_[:there])
+        stored.read_direct(values, np.s_[first : first + there], np.s_[:there])
     values[there:] = stored.fillvalue
     if later is not None:
         numbers, those = later
-        values[numbers] = those
+        wanted = numbers >= first
+        values[numbers[wanted] - first] = those[wanted]
     return values
 
 

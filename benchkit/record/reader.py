@@ -119,9 +119,12 @@ class Record:
         columns = self._stream_columns(stream)
         return self._tail.rows[stream] if not self.is_sealed else len(self._h5[stream][columns[0].name])
 
-    def stream(self, name: str) -> pd.DataFrame:
+    def stream(self, name: str, *, last: int | None = None) -> pd.DataFrame:
         """
         One stream as a table, a row per row.
+
+        Args:
+            last: Only so many rows, the newest; whoever polls a growing record of a million points reads no more than that.
 
         Returns:
             float64, int64 and text columns; `attrs` holds "units", "long_name" and "plane", each a dict by column.
@@ -132,7 +135,8 @@ class Record:
         columns = self._stream_columns(name)
         group = self._group(name, "stream")
         rows = self.rows(name)
-        return frame_of({c.name: column_of(group[c.name], rows, self._tail.of(name, c.name)) for c in columns}, columns)
+        first = 0 if last is None else max(0, rows - last)
+        return frame_of({c.name: column_of(group[c.name], rows, self._tail.of(name, c.name), first) for c in columns}, columns)
 
     def points(self) -> pd.DataFrame:
         """stream("points"): one row per point."""
