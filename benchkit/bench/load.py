@@ -38,7 +38,7 @@ class Bench:
         path: Where it was read from; names within it are relative to its folder.
         text: The file's exact text.
         paths: Name to loss, for every path of the file.
-        table_files: Name as written in the file to the exact bytes of each table, and of the simulated device's own file: all that
+        table_files: Name as written in the file to the exact bytes of each table and of the simulated device's file: all that
             repeating a run needs besides the text.
         document: Knows the line of every key.
     """

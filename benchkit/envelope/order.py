@@ -25,7 +25,11 @@ def order_of_operations(plan: Plan, findings: Findings) -> tuple[str, ...]:
     if any(block.needs_drive for block in plan.measurements):
         lines.append("RF comes on only on a biased device, at its ladder's lowest level, and is off before the frequency changes")
     if any(wiring.channels[channel].position is not None for channel in plan.channels):
-        lines.append("the switch is set at the beginning of a condition, with RF, drain and gate off, and at no other time")
+        network = any("network" in block.needs for block in plan.measurements)
+        lines.append(
+            "the switch is set at the beginning of a condition, with RF, drain and gate off, and "
+            + ("for S-parameters, with RF read back off at every port" if network else "at no other time")
+        )
     lines += _trim(plan, findings)
     return tuple(lines)
 
@@ -43,7 +47,8 @@ def _trim(plan: Plan, findings: Findings) -> list[str]:
             step_v = max(step_v, min(bias.gate_step_max_v, bias.gate_to_v - bias.pinch_off_v) + errors_v)
         limits = [
             supplied_a(
-                drain_protection(sequence, pin.share, pin.voltage_v).current_limit_a, output_ratings(findings, pin).current_accuracy
+                drain_protection(sequence, pin.share, pin.voltage_v).current_limit_a,
+                output_ratings(findings, pin).current_accuracy,
             )
             for pin in channel_wiring.drains
         ]
