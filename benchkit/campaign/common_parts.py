@@ -89,7 +89,13 @@ def _is_one(first: Mapping[str, str], second: Mapping[str, str]) -> bool:
     )
 
 
-def own_results(setup: Setup, points: pd.DataFrame, ladders: pd.DataFrame, shared: Shared) -> tuple[list[Result], list[str]]:
+def own_results(
+    setup: Setup,
+    points: pd.DataFrame,
+    ladders: pd.DataFrame,
+    shared: Shared,
+    streams: Mapping[str, pd.DataFrame] | None = None,
+) -> tuple[list[Result], list[str]]:
     """
     The results once more, with what the common parts contribute lowered to the part that is not common.
 
@@ -110,7 +116,7 @@ def own_results(setup: Setup, points: pd.DataFrame, ladders: pd.DataFrame, share
                 for column in columns:
                     if column in points:
                         points.loc[rows, column] *= math.sqrt(1.0 - COMMON**2)
-    return summarise(setup.sequence, points, ladders), kept
+    return summarise(setup.sequence, points, ladders, streams), kept
 
 
 def _lower_levels(

@@ -22,7 +22,7 @@ from benchkit.campaign.causes import causes
 from benchkit.campaign.common_parts import COMMON, Shared, own_results, shared_between
 from benchkit.campaign.earlier import fit_to, read_earlier
 from benchkit.campaign.setup import Difference, Setup, differences, setup_of
-from benchkit.campaign.summary import summarise
+from benchkit.campaign.summary import own_streams, summarise
 from benchkit.errors import FileError, Mistake
 from benchkit.record import Record
 from benchkit.results.agreement import Agreement, agreement_table
@@ -46,7 +46,7 @@ class Measured:
 
     Attributes:
         name: As messages show it.
-        setup, points, ladders: None for a table.
+        setup, points, ladders, streams: None for a table.
     """
 
     name: str
@@ -54,6 +54,7 @@ class Measured:
     setup: Setup | None = None
     points: pd.DataFrame | None = None
     ladders: pd.DataFrame | None = None
+    streams: Mapping[str, pd.DataFrame] | None = None
 
 
 @dataclass(frozen=True)
@@ -155,11 +156,12 @@ def load_measured(path: Path) -> Measured:
     with Record.open(path) as record:
         setup, points, ladders, results = setup_of(record), record.points(), record.ladders(), record.results()
         is_sealed = record.is_sealed
+        streams = {} if setup.sequence is None else own_streams(record, setup.sequence)
     if not is_sealed:
         if setup.sequence is None:
             raise FileError([Mistake(str(path), None, "", f"is not sealed, and {setup.troubles[0]}")])
-        results = summarise(setup.sequence, points, ladders)
-    return Measured(str(path), tuple(results), setup, points, ladders)
+        results = summarise(setup.sequence, points, ladders, streams)
+    return Measured(str(path), tuple(results), setup, points, ladders, streams)
 
 
 def compare_files(first: Path, second: Path) -> Comparison:
@@ -235,7 +237,7 @@ def _common_part(one: Measured, shared: Shared, notes: list[str]) -> dict[Key, f
     """Expanded uncertainty that comes from common parts, by result."""
     if one.setup is None or one.points is None or one.ladders is None or not shared.pairs:
         return {}
-    own, kept = own_results(one.setup, one.points, one.ladders, shared)
+    own, kept = own_results(one.setup, one.points, one.ladders, shared, one.streams)
     notes += [f"{one.name}: {text}; all of it counts as its own" for text in kept]
     stated = {_key(result): result for result in _distinct(one.results)}
     found = {}

@@ -23,7 +23,8 @@ from benchkit.bench.open import IdentityRow, OpenBench, open_bench
 from benchkit.campaign.faults import ComputerFaults, Whereabouts, account_path
 from benchkit.campaign.signals import Interrupter
 from benchkit.campaign.sink import ShieldedSink
-from benchkit.campaign.summary import judge_results, summarise
+from benchkit.campaign.summary import judge_results, own_streams, summarise
+from benchkit.campaign.telling import Teller
 from benchkit.clock import Clock, VirtualClock, WallClock
 from benchkit.engine.columns import streams
 from benchkit.engine.journalist import Events, Progress
@@ -32,6 +33,7 @@ from benchkit.envelope import Envelope, needs, prove
 from benchkit.errors import BenchkitError, Interrupted, LinkError, MakeSafeError, RecordError, RecordExistsError
 from benchkit.guardian import Guardian, GuardianSpec
 from benchkit.link import LinkLog
+from benchkit.notify import NotifySettings
 from benchkit.plan import Estimate, estimate
 from benchkit.record import Disk, Record, RecordWriter
 from benchkit.results.result import Result
@@ -90,6 +92,7 @@ def rehearse(
     link_log: Path | None = None,
     faults: Seq[str] = (),
     reality: Bench | None = None,
+    notify: Seq[NotifySettings] = (),
 ) -> CampaignOutcome:
     """
     The campaign on the twin, on a virtual clock: the same engine, drivers and SCPI text as run().
@@ -101,6 +104,7 @@ def rehearse(
             there is). What became of each is written beside the record.
         reality: What the simulated bench truly is, where that shall differ from what the bench file says: a path that has
             shifted since its table was measured, a meter beyond its accuracy. Of the same instruments at the same addresses.
+        notify: Whom to tell; those in the bench file are for real runs.
 
     Raises:
         FileError: Mistakes in the files or the plan (ProofError), or a text that is no fault of this bench.
@@ -134,7 +138,7 @@ def rehearse(
             }
     return _campaign(
         sequence, bench, out, clock, unit, operator, progress, link_log,
-        library="twin", library_options=options, attributes=attributes, disk=disk, whereabouts=whereabouts,
+        library="twin", library_options=options, attributes=attributes, disk=disk, whereabouts=whereabouts, notify=notify,
     )  # fmt: skip
 
 
@@ -147,11 +151,18 @@ def run(
     operator: str = "",
     progress: Progress | None = None,
     link_log: Path | None = None,
+    notify: Seq[NotifySettings] = (),
 ) -> CampaignOutcome:
-    """The campaign on whatever the bench file addresses, on the wall clock."""
+    """
+    The campaign on whatever the bench file addresses, on the wall clock.
+
+    Args:
+        notify: Whom to tell besides those in the bench file.
+    """
     return _campaign(
         sequence, bench, out, WallClock(), unit, operator, progress, link_log,
         library=None, library_options={}, attributes={"simulated": 0}, disk=None, whereabouts=None,
+        notify=(*bench.file.notify, *notify),
     )  # fmt: skip
 
 
@@ -170,6 +181,7 @@ def _campaign(
     attributes: Mapping[str, str | int | float],
     disk: Disk | None,
     whereabouts: Whereabouts | None,
+    notify: Seq[NotifySettings],
 ) -> CampaignOutcome:
     envelope = prove(sequence, bench)
     if out.exists():
@@ -178,6 +190,9 @@ def _campaign(
     used = [need.instrument for need in needs(envelope.plan, sequence.file, bench.file)]
     log = None if link_log is None else LinkLog(link_log, clock)
     interrupter = Interrupter()
+    facts = {"record": str(out.resolve()), "unit": unit, "part": sequence.file.device.part, "sequence": sequence.file.sequence,
+             "bench": bench.file.bench, "simulated": attributes["simulated"], "planned_points": envelope.plan.point_count}  # fmt: skip
+    teller = Teller(notify, facts, clock)
     try:
         with interrupter:
             opened = open_bench(
@@ -192,9 +207,10 @@ def _campaign(
                     out, sequence, bench, envelope, expected, identities, unit, operator, attributes, clock, disk
                 )
                 # In a rehearsal there is nothing to guard: the twin lives in this process and dies with it.
-                spec = guardian_spec(sequence, bench, out, used, clock) if library is None else None
+                spec = guardian_spec(sequence, bench, out, used, clock, teller) if library is None else None
                 return _energise(
-                    opened, writer, out, sequence, envelope, clock, interrupter, progress or NoProgress(), spec, whereabouts
+                    opened, writer, out, sequence, envelope, clock, interrupter, progress or NoProgress(), spec, whereabouts,
+                    teller,
                 )
             finally:
                 interrupter.making_safe()
@@ -215,6 +231,7 @@ def _energise(
     progress: Progress,
     spec: GuardianSpec | None,
     whereabouts: Whereabouts | None,
+    teller: Teller,
 ) -> CampaignOutcome:
     """Everything between the first and the last command that can reach the part."""
     outcome, message, exit_code = "done", "plan done", 0
@@ -227,7 +244,7 @@ def _energise(
             writer,
             interrupter,
             None if guardian is None else guardian.beat,
-            None if whereabouts is None else whereabouts.see,
+            (teller.see,) if whereabouts is None else (whereabouts.see, teller.see),
         )
         Engine(opened, sequence, envelope.plan, clock, sink, progress).run()
     except Interrupted as error:
@@ -256,10 +273,13 @@ def _energise(
             made_safe = f"made safe by the guardian over connections of its own; the run itself could not: {unsafe}"
             unsafe = ""
     try:
-        _note_end(Events(writer, clock), outcome, message, made_safe, unsafe)
+        events = Events(writer, clock)
+        _note_end(events, outcome, message, made_safe, unsafe)
         results, verdicts = _summarise(writer, out, sequence)
         if exit_code == 0 and not all(verdict.is_within for verdict in verdicts):
             exit_code = 1
+        for failure in teller.ended(outcome, message, exit_code, unsafe, verdicts):
+            events.note("not told", failure, "warning")
         writer.finish(outcome, message if not unsafe else f"{message}; {made_safe}", results, verdicts)
     except RecordError as error:
         # The part is safe or it is told that it is not; that must not be lost behind a full disk.
@@ -272,7 +292,9 @@ def _energise(
             if cause is not error
             else f"the record could not be finished: {error}; it holds every acknowledged point, unsealed"
         )
-        return CampaignOutcome(out, outcome, message, exit_code if exit_code >= 3 else 3, unsafe, (), (), cause)
+        exit_code = max(exit_code, 3)
+        teller.ended(outcome, message, exit_code, unsafe)
+        return CampaignOutcome(out, outcome, message, exit_code, unsafe, (), (), cause)
     except BaseException:
         writer.abandon()
         raise
@@ -295,7 +317,7 @@ def _note_end(events: Events, outcome: str, message: str, made_safe: str, unsafe
 def _summarise(writer: RecordWriter, out: Path, sequence: Sequence) -> tuple[list[Result], list[Verdict]]:
     writer.flush()
     with Record.open(out) as record:
-        results = summarise(sequence, record.points(), record.ladders())
+        results = summarise(sequence, record.points(), record.ladders(), own_streams(record, sequence))
     return results, judge_results(sequence, results)
 
 
@@ -356,7 +378,9 @@ def _create(
     )
 
 
-def guardian_spec(sequence: Sequence, bench: Bench, out: Path, used: list[str], clock: Clock) -> GuardianSpec:
+def guardian_spec(
+    sequence: Sequence, bench: Bench, out: Path, used: list[str], clock: Clock, teller: Teller
+) -> GuardianSpec:
     """What the guardian of one run is told."""
     temperature = sequence.file.conditions.temperature
     return GuardianSpec(
@@ -371,6 +395,8 @@ def guardian_spec(sequence: Sequence, bench: Bench, out: Path, used: list[str], 
         idle_temperature_degc=None if temperature is None else temperature.idle_degc,
         silence_s=silence_s(sequence, bench),
         started_s=clock.now(),
+        notify=tuple(target.model_dump(mode="json") for target in teller.targets),
+        facts=teller.facts,
     )
 
 

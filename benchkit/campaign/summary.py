@@ -3,26 +3,49 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Collection, Mapping
 from collections.abc import Sequence as Seq
 
 import pandas as pd
 
 from benchkit.quantities import parse_quantity
+from benchkit.record import Record
 from benchkit.results.absent import Absent
 from benchkit.results.result import PARAMETERS, Parameter, Result
 from benchkit.results.verdict import Verdict, judge
 from benchkit.sequence.load import Sequence
 from benchkit.sequence.model import Expectation
 
-__all__ = ["judge_results", "known_parameters", "summarise"]
+__all__ = ["judge_results", "known_parameters", "of_measurement", "own_streams", "summarise"]
 
 
-def summarise(sequence: Sequence, points: pd.DataFrame, ladders: pd.DataFrame) -> list[Result]:
+def own_streams(record: Record, sequence: Sequence) -> dict[str, pd.DataFrame]:
+    """The streams that the kinds of `sequence` fill besides the points, as far as the record has them."""
+    names = dict.fromkeys(stream.name for block in sequence.file.measurements for stream in block.streams)
+    return {name: record.stream(name) for name in names if name in record.streams}
+
+
+def of_measurement(
+    index: int, streams: Mapping[str, pd.DataFrame], finished: Collection[object]
+) -> dict[str, pd.DataFrame]:
+    """One measurement's rows of finished ladders, and what was stored before the first condition (ladder -1)."""
+    found = {}
+    for name, stream in streams.items():
+        rows = stream[(stream["measurement"] == index) & (stream["ladder"].isin(finished) | (stream["ladder"] == -1))]
+        rows.attrs = {}
+        found[name] = rows
+    return found
+
+
+def summarise(
+    sequence: Sequence, points: pd.DataFrame, ladders: pd.DataFrame, streams: Mapping[str, pd.DataFrame] | None = None
+) -> list[Result]:
     """
     Every result of every measurement, from finished ladders only.
 
     Args:
         points: All points of a record.
+        streams: As own_streams(); None: it has none.
         ladders: Its ladders; a ladder that is not "complete" or "stopped" contributes nothing.
     """
     # pandas copies a frame's attributes deeply into every slice of it; a thousand ladders later that is a second.
@@ -32,8 +55,9 @@ def summarise(sequence: Sequence, points: pd.DataFrame, ladders: pd.DataFrame) -
     results: list[Result] = []
     for index, block in enumerate(sequence.file.measurements):
         own = points[(points["measurement"] == index) & points["ladder"].isin(finished)]
-        if len(own):
-            results.extend(block.summarise(own))
+        rows = of_measurement(index, streams or {}, finished)
+        if len(own) or any(map(len, rows.values())):
+            results.extend(block.summarise_record(own, rows))
     return results
 
 

@@ -101,6 +101,26 @@ PINS = (
 )
 
 
+BLOCK_WHERE = (
+    Column("measurement", "1", "position of the measurement in the sequence, from 0", "i8"),
+    Column("ladder", "1", "serial number of the ladder in the plan, from 0; -1: before the first condition", "i8"),
+    Column("attempt", "1", "how often this ladder was begun, from 1", "i8"),
+    *_WHERE,
+)
+"""What the engine adds to every row of a kind's own stream."""
+
+
+def _of_blocks(plan: Plan) -> tuple[StreamSpec, ...]:
+    """Kinds' own streams, each once, with room for what all the blocks that share it will store."""
+    columns: dict[str, tuple[Column, ...]] = {}
+    rows: dict[str, int] = {}
+    for block in plan.measurements:
+        for stream in block.streams:
+            columns.setdefault(stream.name, BLOCK_WHERE + stream.columns)
+            rows[stream.name] = rows.get(stream.name, 0) + plan.condition_count * block.stream_rows(stream.name)
+    return tuple(StreamSpec(name, columns[name], rows[name]) for name in columns)
+
+
 def streams(plan: Plan, duration_s: float) -> tuple[StreamSpec, ...]:
     """
     Every stream of a record for `plan`.
@@ -117,4 +137,5 @@ def streams(plan: Plan, duration_s: float) -> tuple[StreamSpec, ...]:
         StreamSpec("bias", BIAS, 4 + 3 * plan.condition_count),
         # Only channels with several drains or gates write here.
         StreamSpec("pins", PINS, 0),
+        *_of_blocks(plan),
     )

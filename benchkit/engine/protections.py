@@ -13,7 +13,7 @@ from benchkit.engine.hookup import Hookup
 from benchkit.engine.pins import Pin
 from benchkit.envelope.protections import drain_protection, gate_protection
 from benchkit.errors import InstrumentError, ProtectionError
-from benchkit.roles import Chamber, Source
+from benchkit.roles import Chamber, NetworkAnalyser, Source
 from benchkit.sequence.load import Sequence
 
 __all__ = ["Protections"]
@@ -28,7 +28,7 @@ class Protections:
         chamber: Its limits are looked after as well.
     """
 
-    def __init__(self, sequence: Sequence, sources: Seq[Source], chamber: Chamber | None) -> None:
+    def __init__(self, sequence: Sequence, sources: Seq[Source | NetworkAnalyser], chamber: Chamber | None) -> None:
         self._sequence = sequence
         self._sources = tuple(sources)
         self._chamber = chamber

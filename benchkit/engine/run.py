@@ -12,22 +12,24 @@ import contextlib
 import math
 from collections.abc import Mapping
 
-from benchkit.bench.model import ChamberSettings, SourceSettings
+from benchkit.bench.model import ChamberSettings, NetworkAnalyserSettings, SourceSettings
 from benchkit.bench.open import OpenBench
 from benchkit.clock import Clock
 from benchkit.engine.biasing import Biaser, BiasReading
 from benchkit.engine.hookup import Hookup, hook_up
 from benchkit.engine.journalist import Events, Progress, Sink
+from benchkit.engine.network_station import AnalyserStation, Calibrations
 from benchkit.engine.protections import Protections
 from benchkit.engine.soak import soak
 from benchkit.engine.station import ChannelStation
 from benchkit.engine.thermometer import Thermometer
 from benchkit.engine.walls import Walls
 from benchkit.engine.warming import Warming
+from benchkit.envelope.network import highest_port_level_dbm
 from benchkit.errors import BenchkitError, InstrumentError, LimitError, LinkError, MakeSafeError
 from benchkit.measurements.base import Ladder, MeasurementBlock
 from benchkit.plan.plan import Condition, Plan
-from benchkit.roles import Source
+from benchkit.roles import NetworkAnalyser, Source
 from benchkit.sequence.load import Sequence
 
 __all__ = ["Engine"]
@@ -55,13 +57,16 @@ class Engine:
         self._thermometer = Thermometer(
             self._chamber, sequence, sink, clock, self.events, ratings, bench.bench.path.name
         )
-        sources = [one for one in bench.instruments.values() if isinstance(one, Source)]
+        sources = [one for one in bench.instruments.values() if isinstance(one, (Source, NetworkAnalyser))]
         self._protections = Protections(sequence, sources, self._chamber)
         self._biaser: Biaser | None = None
         self._condition: Condition | None = None
         # What is still to be told to the record when a run is stopped: after make safe, not before.
         self._untold: list[tuple[str, Mapping[str, float | int | str]]] = []
         self._held_gates_v: dict[tuple[str, float], tuple[float, ...]] = {}
+        self._calibrations: Calibrations = {}
+        # What the engine adds to every row of a kind's own stream.
+        self._where: Mapping[str, float | int | str] = {}
         self._points = 0
         self._spared = 0
         self._serial = 0
@@ -77,12 +82,39 @@ class Engine:
         self._bench.hold_gate_v = self._sequence.file.bias.pinch_off_v
         try:
             self._prepare()
+            self._before()
             self._walk()
             self.events.note("done", f"plan done: {self._points} points")
             self._warm_up()
         except BaseException as error:
             self._stop(error)
             raise
+
+    def _before(self) -> None:
+        """What kinds do at each channel before anything is biased: a network analyser's calibration."""
+        for measurement, block in enumerate(self._plan.measurements):
+            asked = block.network_sweep()
+            if asked is None or not asked.readings_before:
+                continue
+            for channel in self._plan.channels:
+                self._progress.stage(f"{block.title}, channel {channel}")
+                self._where = {
+                    "measurement": measurement,
+                    "ladder": -1,
+                    "attempt": 1,
+                    "channel": channel,
+                    "temperature_set_degc": math.nan,
+                    "supply_voltage_set_v": math.nan,
+                }
+                block.before(self._network(hook_up(self._bench, channel), None))
+
+    def _network(self, hookup: Hookup, biaser: Biaser | None) -> AnalyserStation:
+        return AnalyserStation(
+            self._bench, hookup, self._clock, biaser, self._calibrations, self._store, self.events.note
+        )
+
+    def _store(self, stream: str, row: Mapping[str, float | int | str]) -> None:
+        self._sink.append(stream, {**self._where, **row})
 
     def _walk(self) -> None:
         temperature: float | None = math.nan
@@ -142,6 +174,11 @@ class Engine:
             settings = self._bench.bench.file.instruments[name]
             if isinstance(settings, SourceSettings):
                 self._bench.source(name).set_level_limit(self._highest_level_dbm(name, settings))
+            if isinstance(settings, NetworkAnalyserSettings):
+                channels = self._bench.bench.file.wiring.channels
+                ways = [channels[channel].network for channel in self._plan.channels]
+                paths = [self._bench.bench.paths[way.input_path] for way in ways if way is not None and way.analyser == name]
+                self._bench.network_analyser(name).set_level_limit(highest_port_level_dbm(self._plan, paths, settings))
             if isinstance(settings, ChamberSettings) and self._chamber is not None:
                 limits = self._sequence.file.limits
                 low = max(limits.temperature_min_degc, settings.temperature_min_degc)
@@ -223,7 +260,10 @@ class Engine:
         if hold:
             self._held_gates_v.setdefault(held, biaser.gate_set_v)
         self._sink.append("bias", self._bias_row(condition, biaser, reading, steps))
-        station = ChannelStation(biaser, self._bench.bench.file, self._clock, self._walls, self._thermometer)
+        station = ChannelStation(
+            biaser, self._bench.bench.file, self._clock, self._walls, self._thermometer,
+            self._store, lambda: self._network(hookup, biaser),
+        )  # fmt: skip
         for measurement, block in enumerate(self._plan.measurements):
             for ladder in block.ladders():
                 self._measure_ladder(condition, measurement, block, ladder, station, hookup)
@@ -252,6 +292,7 @@ class Engine:
             "temperature_set_degc": temperature,
             "supply_voltage_set_v": condition.supply_voltage_v,
         }
+        self._where = {name: value for name, value in where.items() if name != "tripped"}
         self._serial += 1
         start_s = self._clock.now()
         points, status, reason = 0, "complete", ""

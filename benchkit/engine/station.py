@@ -7,6 +7,7 @@ A reading arms every instrument first and collects afterwards, so that a point c
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Mapping
 
 from benchkit.bench.model import BenchFile
 from benchkit.clock import Clock
@@ -17,7 +18,7 @@ from benchkit.engine.thermometer import Thermometer, case_temperature_degc
 from benchkit.engine.uncertainty import Accuracies
 from benchkit.engine.walls import Walls
 from benchkit.errors import InstrumentError, MisuseError
-from benchkit.measurements.base import Reading
+from benchkit.measurements.base import NetworkStation, Reading
 from benchkit.roles import PowerMeter, Source
 
 __all__ = ["ChannelStation"]
@@ -36,7 +37,17 @@ class ChannelStation:
         pins: Voltage and current of each drain and gate of that reading, by label, where there are several.
     """
 
-    def __init__(self, biaser: Biaser, bench: BenchFile, clock: Clock, walls: Walls, thermometer: Thermometer) -> None:
+    def __init__(
+        self,
+        biaser: Biaser,
+        bench: BenchFile,
+        clock: Clock,
+        walls: Walls,
+        thermometer: Thermometer,
+        store: Callable[[str, Mapping[str, float | int | str]], None] | None = None,
+        network: Callable[[], NetworkStation] | None = None,
+    ) -> None:
+        self._store, self._network = store, network
         self.present: Reading = {}
         self.is_refused = False
         self.pins: list[tuple[str, float, float]] = []
@@ -58,6 +69,19 @@ class ChannelStation:
         self._u_output_db = math.nan
         self._drive_dbm = math.nan
         self._meter_range = self._accuracies.meter_range_dbm
+
+    def store(self, stream: str, row: Mapping[str, float | int | str]) -> None:
+        """One row into a stream of the kind's own."""
+        if self._store is None:
+            raise MisuseError("this station stores nothing: no record was given to it")
+        self._store(stream, row)
+
+    def network(self) -> NetworkStation:
+        """RF off; then the network analyser as wired to this channel. The device stays biased."""
+        if self._network is None:
+            raise MisuseError(f"{self._where}: a kind that does not need \"network\" asked for the network analyser")
+        self.rest()
+        return self._network()
 
     def tune(self, frequency_hz: float) -> None:
         """RF off, then carrier and correction frequency; losses of both paths looked up. [Hz]"""

@@ -14,6 +14,7 @@ from benchkit.envelope.chamber import prove_temperatures
 from benchkit.envelope.drain import prove_drains
 from benchkit.envelope.gate import prove_gates
 from benchkit.envelope.margins import Findings, Margin
+from benchkit.envelope.network import prove_network
 from benchkit.envelope.order import order_of_operations
 from benchkit.envelope.protections import Protection
 from benchkit.envelope.rf import prove_rf
@@ -63,6 +64,7 @@ def prove(sequence: Sequence, bench: Bench) -> Envelope:
         protections += prove_gates(plan, findings)
         protections += prove_temperatures(findings)
         protections += prove_level_limits(prove_rf(plan, findings), findings)
+        prove_network(plan, findings)
     if findings.mistakes:
         raise ProofError(findings.mistakes)
     return Envelope(

@@ -28,7 +28,7 @@ def needs(plan: Plan, sequence: SequenceFile, bench: BenchFile) -> tuple[Need, .
     def use(name: str, purpose: str) -> None:
         purposes.setdefault(name, []).append(purpose)
 
-    driven = any(block.needs_drive for block in plan.measurements)
+    needed = frozenset().union(*(block.needs for block in plan.measurements))
     for channel in plan.channels:
         wiring = bench.wiring.channels.get(channel)
         if wiring is None:
@@ -39,9 +39,13 @@ def needs(plan: Plan, sequence: SequenceFile, bench: BenchFile) -> tuple[Need, .
             use(gate.supply, f"gate {channel} (output {gate.channel})")
         for other, held in _sharing(bench, channel):
             use(held.supply, f"gate {other} (output {held.channel}) at pinch-off, for it shares a drain output with {channel}")
-        if driven:
+        if "power" in needed:
             use(wiring.input.source, f"input {channel}")
             use(wiring.output.power_meter, f"output {channel}")
+        if "network" in needed and wiring.network is not None:
+            use(wiring.network.analyser, f"S-parameters of {channel}")
+            if wiring.network.position is not None:
+                use(wiring.network.position.switch, f"connects the network analyser to {channel}")
         if wiring.detector is not None:
             use(wiring.detector.voltmeter, f"detector {channel}")
         if wiring.reference is not None:

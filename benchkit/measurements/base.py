@@ -7,7 +7,7 @@ One file per kind, one line in the table (entry-point group `benchkit.measuremen
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Generator, Iterator, Mapping
+from collections.abc import Generator, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, ClassVar, Protocol
 
@@ -18,9 +18,13 @@ from benchkit.results.figure import Figure
 from benchkit.results.result import Parameter, Result
 
 if TYPE_CHECKING:
+    import numpy as np
     import pandas as pd
+    from numpy.typing import NDArray
 
-__all__ = ["Column", "Ladder", "MeasurementBlock", "Reading", "Station"]
+    from benchkit.results.calibration import Calibration
+
+__all__ = ["BlockStream", "Column", "Ladder", "MeasurementBlock", "NetworkStation", "NetworkSweep", "Reading", "Station"]
 
 
 @dataclass(frozen=True)
@@ -50,8 +54,86 @@ class Ladder:
     levels_dbm: tuple[float, ...]
 
 
+@dataclass(frozen=True)
+class BlockStream:
+    """
+    A stream of the record that a kind fills besides the points: long format, one row per frequency or line.
+
+    Attributes:
+        columns: Beside measurement, ladder, attempt, channel and condition, which the engine adds to every row.
+    """
+
+    name: str
+    columns: tuple[Column, ...]
+
+
+@dataclass(frozen=True)
+class NetworkSweep:
+    """
+    What a kind asks of a network analyser, for the proof, the estimate and the protections.
+
+    Attributes:
+        frequencies_hz: Strictly ascending. [Hz]
+        level_dbm: At the device's input; nowhere in the sweep more. [dBm]
+        readings: Sweeps at each condition, averages counted as one.
+        readings_before: Sweeps of each channel before the first condition.
+    """
+
+    frequencies_hz: Sequence[float]
+    level_dbm: float
+    if_bandwidth_hz: float
+    averages: int
+    readings: int = 1
+    readings_before: int = 0
+
+
 Reading = dict[str, float]
 """One point: column name to value. Absent columns are stored as NaN."""
+
+
+class NetworkStation(Protocol):
+    """The network analyser as wired to one channel."""
+
+    @property
+    def channel(self) -> str: ...
+
+    def sweep(self, asked: NetworkSweep) -> NDArray[np.complex128]:
+        """
+        One reading, raw, shape (n, 2, 2). RF is off before and after, read back; routes are as they were.
+
+        Raises:
+            LimitError: A level or a frequency is beyond a limit, or a reading of the biased device is.
+        """
+        ...
+
+    def connect(self, what: str) -> None:
+        """
+        Have a standard, or "device", connected; everything is off. Returns when it is.
+
+        Raises:
+            InstrumentError: Something is on, or nobody is there to connect it.
+        """
+        ...
+
+    def now_s(self) -> float:
+        """Seconds since 1970-01-01 UTC. [s]"""
+        ...
+
+    def keep(self, calibration: Calibration) -> None:
+        """The calibration of this channel from now on."""
+        ...
+
+    def calibration(self) -> Calibration | None:
+        """What was kept last for this channel."""
+        ...
+
+    def note(self, kind: str, text: str) -> None:
+        """An event of the record."""
+        ...
+
+    def store(self, stream: str, row: Mapping[str, float | int | str]) -> None:
+        """As Station.store."""
+        ...
 
 
 class Station(Protocol):
@@ -78,6 +160,19 @@ class Station(Protocol):
         """
         ...
 
+    def store(self, stream: str, row: Mapping[str, float | int | str]) -> None:
+        """One row into a stream of the kind's own (MeasurementBlock.streams); the engine adds ladder and condition."""
+        ...
+
+    def network(self) -> NetworkStation:
+        """
+        The network analyser as wired to this channel; RF off, the device stays biased.
+
+        Raises:
+            MisuseError: The kind does not say that it needs "network".
+        """
+        ...
+
 
 class MeasurementBlock(FileModel, ABC):
     """The YAML block common to all kinds, and the promise a kind keeps."""
@@ -91,7 +186,31 @@ class MeasurementBlock(FileModel, ABC):
     columns: ClassVar[tuple[Column, ...]] = ()
     """Columns this kind adds to the common ones."""
 
-    needs_drive: ClassVar[bool] = True
+    needs: ClassVar[frozenset[str]] = frozenset({"power"})
+    """
+    What it uses besides supplies and voltmeters: "power" (source and power meter), "network" (network analyser), "tones" (both
+    sources), "spectrum" (spectrum analyser).
+    """
+
+    streams: ClassVar[tuple[BlockStream, ...]] = ()
+    """Streams of the record that this kind fills besides the points; kinds may share one."""
+
+    @property
+    def needs_drive(self) -> bool:
+        """Whether it drives the device from the source and reads the power meter."""
+        return "power" in self.needs
+
+    def network_sweep(self) -> NetworkSweep | None:
+        """What it asks of the network analyser; None: it needs none."""
+        return None
+
+    def stream_rows(self, stream: str) -> int:
+        """Rows that one condition adds to a stream of `streams`, about; the record makes room for them."""
+        return 0
+
+    def before(self, station: NetworkStation) -> None:
+        """Called once for each channel before anything is biased, for a kind that needs "network"; a calibration is done here."""
+        return
 
     @property
     def title(self) -> str:
@@ -132,6 +251,21 @@ class MeasurementBlock(FileModel, ABC):
     @abstractmethod
     def figures(self, points: pd.DataFrame, results: list[Result]) -> list[Figure]:
         """What to plot. Pure."""
+
+    def summarise_record(self, points: pd.DataFrame, streams: Mapping[str, pd.DataFrame]) -> list[Result]:
+        """
+        As summarise(), for a kind with streams of its own. Pure.
+
+        Args:
+            streams: By name, this measurement's rows of finished ladders; with what was stored before the first condition.
+        """
+        return self.summarise(points)
+
+    def figures_record(
+        self, points: pd.DataFrame, streams: Mapping[str, pd.DataFrame], results: list[Result]
+    ) -> list[Figure]:
+        """As figures(), for a kind with streams of its own. Pure."""
+        return self.figures(points, results)
 
     def notes(self) -> Mapping[str, str]:
         """Conventions that the report states beside this measurement's numbers."""

@@ -71,7 +71,7 @@ class Compression(MeasurementBlock):
     )
     report: CompressionReport = CompressionReport()
 
-    needs_drive: ClassVar[bool] = True
+    needs: ClassVar[frozenset[str]] = frozenset({"power"})
 
     def ladders(self) -> Iterator[Ladder]:
         levels = tuple(self.drive_dbm)

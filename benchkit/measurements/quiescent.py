@@ -26,7 +26,7 @@ class Quiescent(MeasurementBlock):
     kind: Literal["quiescent"]
     readings: int = Field(default=5, ge=1, le=1000, description="How many readings are averaged")
 
-    needs_drive: ClassVar[bool] = False
+    needs: ClassVar[frozenset[str]] = frozenset()
 
     def ladders(self) -> Iterator[Ladder]:
         yield Ladder(index=0, frequency_hz=math.nan, levels_dbm=())

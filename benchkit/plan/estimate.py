@@ -5,7 +5,15 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from benchkit.bench.model import BenchFile, ChamberSettings, SourceSettings, SupplySettings, VoltmeterSettings
+from benchkit.bench.model import (
+    BenchFile,
+    ChamberSettings,
+    NetworkAnalyserSettings,
+    SourceSettings,
+    SupplySettings,
+    VoltmeterSettings,
+)
+from benchkit.measurements.base import MeasurementBlock
 from benchkit.plan.plan import Plan
 from benchkit.sequence.model import SequenceFile
 
@@ -65,6 +73,17 @@ def point_time_s(bench: BenchFile, channel: str) -> float:
     return settling_s + reading_time_s(bench, channel)
 
 
+def sweep_time_s(block: MeasurementBlock, bench: BenchFile, channel: str) -> tuple[float, int, int]:
+    """One reading of the network analyser, how many there are at each condition, and before the first. [s]"""
+    asked, wiring = block.network_sweep(), bench.wiring.channels[channel].network
+    settings = None if wiring is None else bench.instruments[wiring.analyser]
+    if asked is None or not isinstance(settings, NetworkAnalyserSettings):
+        return 0.0, 0, 0
+    point_s = settings.reading_time_s * settings.if_bandwidth_hz / asked.if_bandwidth_hz
+    sweep_s = settings.settling_time_s + point_s * len(asked.frequencies_hz) * asked.averages
+    return sweep_s, asked.readings, asked.readings_before
+
+
 def temperature_time_s(sequence: SequenceFile, bench: BenchFile, start_degc: float, target_degc: float) -> float:
     """
     Ramp, time in tolerance, and the case catching up. [s]
@@ -98,6 +117,11 @@ def estimate(plan: Plan, sequence: SequenceFile, bench: BenchFile, *, ambient_de
     """
     stages: list[StageEstimate] = []
     present_degc = ambient_degc
+    for channel in plan.channels:
+        for block in plan.measurements:
+            sweep_s, _, before = sweep_time_s(block, bench, channel)
+            if before:
+                stages.append(StageEstimate(f"channel {channel}: {block.title}, hands' time apart", 0, 0, before * sweep_s))
     for temperature_degc in plan.temperatures_degc:
         if temperature_degc is not None:
             time_s = temperature_time_s(sequence, bench, present_degc, temperature_degc)
@@ -114,7 +138,8 @@ def estimate(plan: Plan, sequence: SequenceFile, bench: BenchFile, *, ambient_de
                     points, ladders = block.point_count(), block.ladder_count()
                     each_s = point_s if block.needs_drive else reading_s
                     time_s = points * each_s + (ladders * (point_s - reading_s) if block.needs_drive else 0.0)
-                    stages.append(StageEstimate(f"{where}: {block.title}", ladders, points, time_s))
+                    sweep_s, count, _ = sweep_time_s(block, bench, channel)
+                    stages.append(StageEstimate(f"{where}: {block.title}", ladders, points, time_s + count * sweep_s))
     idle = sequence.conditions.temperature
     if idle is not None and bench.wiring.chamber is not None:
         stages.append(StageEstimate(f"chamber set to idle at {idle.idle_degc:+g} °C", 0, 0, 0.0))

@@ -69,12 +69,17 @@ def figures_of(source: Source) -> list[Figure]:
     """What the kinds of one record plot, from its finished ladders; in the sequence's order."""
     if source.sequence is None:
         return []
+    from benchkit.campaign.summary import of_measurement  # late: brings the whole campaign along
+
     points = finished(source.streams.points, source.streams.ladders)
+    ladders = set(points["ladder"])
     figures: list[Figure] = []
     for index, block in enumerate(source.sequence.file.measurements):
         own = points[points["measurement"] == index]
-        if len(own):
-            figures.extend(block.figures(own, [result for result in source.results if result.measurement == block.title]))
+        rows = of_measurement(index, source.streams.own, ladders)
+        if len(own) or any(map(len, rows.values())):
+            results = [result for result in source.results if result.measurement == block.title]
+            figures.extend(block.figures_record(own, rows, results))
     return figures
 
 

@@ -40,7 +40,10 @@ def read_sources(paths: Sequence[Path]) -> list[Source]:
 
 def _read(record: Record) -> Source:
     sequence, sequence_trouble, bench, bench_trouble = _described(record)
-    streams = Streams(*(_handy(record.stream(name)) for name in ("points", "ladders", "events", "chamber", "bias")))
+    points, ladders, events, chamber, bias = (
+        _handy(record.stream(name)) for name in ("points", "ladders", "events", "chamber", "bias")
+    )
+    streams = Streams(points, ladders, events, chamber, bias, {} if sequence is None else _own(record, sequence))
     results = tuple(results_from(_rows(record.results_table()))) if record.is_sealed else ()
     if record.is_sealed:
         verdicts = _stored_verdicts(record.verdicts_table())
@@ -69,6 +72,11 @@ def _read(record: Record) -> Source:
         bench=bench,
         bench_trouble=bench_trouble,
     )
+
+
+def _own(record: Record, sequence: LoadedSequence) -> dict[str, pd.DataFrame]:
+    names = {stream.name for block in sequence.file.measurements for stream in block.streams}
+    return {name: _handy(record.stream(name)) for name in sorted(names) if name in record.streams}
 
 
 def _handy(frame: pd.DataFrame) -> pd.DataFrame:
@@ -113,7 +121,7 @@ def _interim(sequence: LoadedSequence | None, streams: Streams) -> tuple[tuple[R
     # Late: brings the whole campaign along, and sealed records don't need it.
     from benchkit.campaign.summary import judge_results, summarise
 
-    results = summarise(sequence, streams.points, streams.ladders)
+    results = summarise(sequence, streams.points, streams.ladders, streams.own)
     places = {id(result): place for place, result in enumerate(results)}
     return tuple(results), tuple(
         Judged(

@@ -31,6 +31,8 @@ class Streams:
     events: pd.DataFrame
     chamber: pd.DataFrame
     bias: pd.DataFrame
+    own: Mapping[str, pd.DataFrame] = field(default_factory=dict)
+    """Of the kinds themselves, by name."""
 
 
 @dataclass(frozen=True)

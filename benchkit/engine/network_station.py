@@ -1,0 +1,153 @@
+"""
+The network analyser at one channel: routes there and back with RF off, one sweep, raw.
+
+RF comes on for one sweep and goes off with it, read back both ways. Of a biased device drain and gate are read while the sweep
+runs, and held against the limits.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING
+
+from benchkit.bench.model import SwitchPosition
+from benchkit.bench.open import OpenBench
+from benchkit.clock import Clock
+from benchkit.engine.bias import BiasState
+from benchkit.engine.biasing import Biaser
+from benchkit.engine.hookup import Hookup
+from benchkit.envelope.network import port_level_dbm
+from benchkit.errors import InstrumentError, MisuseError
+from benchkit.measurements.base import NetworkSweep
+from benchkit.results.calibration import Calibration
+from benchkit.roles import Switch
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+__all__ = ["AnalyserStation", "Calibrations", "Store"]
+
+Calibrations = dict[str, Calibration]
+"""By channel: what was kept last. One of these per run."""
+
+Store = Callable[[str, Mapping[str, float | int | str]], None]
+Note = Callable[[str, str], None]
+
+
+class AnalyserStation:
+    """
+    Implements benchkit.measurements.NetworkStation.
+
+    Args:
+        biaser: Of the biased channel; None: the part is unpowered, and standards may be connected.
+        calibrations: Shared by all stations of a run.
+        store: Takes rows of a kind's own streams.
+        note: Takes events: kind and text.
+    """
+
+    def __init__(
+        self,
+        bench: OpenBench,
+        hookup: Hookup,
+        clock: Clock,
+        biaser: Biaser | None,
+        calibrations: Calibrations,
+        store: Store,
+        note: Note,
+    ) -> None:
+        wiring = bench.bench.file.wiring.channels[hookup.channel].network
+        if wiring is None or wiring.analyser not in bench.instruments:
+            raise MisuseError(f"channel {hookup.channel}: its network analyser is not wired, or not open")
+        self.channel = hookup.channel
+        self._bench, self._hookup, self._clock, self._biaser = bench, hookup, clock, biaser
+        self._calibrations, self._store, self._note = calibrations, store, note
+        self._analyser = bench.network_analyser(wiring.analyser)
+        self._input_path = bench.bench.paths[wiring.input_path]
+        self._position: SwitchPosition | None = wiring.position
+
+    def sweep(self, asked: NetworkSweep) -> NDArray[np.complex128]:
+        """As NetworkStation.sweep. When it raises, RF may be on: make safe takes it off first, as ever."""
+        analyser, biaser = self._analyser, self._biaser
+        if biaser is not None and biaser.state is not BiasState.BIASED:
+            raise MisuseError(f"channel {self.channel} is {biaser.state.value}; a sweep wants it biased, and RF off")
+        self._require_off()
+        self._connect(self._position)
+        analyser.set_frequencies(list(asked.frequencies_hz))
+        analyser.set_if_bandwidth(asked.if_bandwidth_hz)
+        analyser.set_averages(asked.averages)
+        analyser.set_level(port_level_dbm(asked, self._input_path))
+        analyser.check_errors()
+        if biaser is not None:
+            # From here on RF may be on, even if the next message fails.
+            biaser.rf_on()
+        analyser.output_on()
+        self._clock.sleep(analyser.settling_time_s)
+        analyser.arm()
+        if biaser is not None:
+            biaser.read()
+        raw = analyser.collect()
+        analyser.output_off()
+        self._require_off()
+        if biaser is not None:
+            biaser.rf_off()
+        analyser.check_errors()
+        self._back()
+        return raw
+
+    def connect(self, what: str) -> None:
+        """As NetworkStation.connect."""
+        if self._biaser is not None:
+            raise MisuseError(f"{what} to be connected while channel {self.channel} is biased")
+        hands = self._bench.hands
+        if hands is None:
+            raise InstrumentError(
+                self._analyser.name,
+                f"{what} must be connected to channel {self.channel}, and nobody is there to be asked: start the run from a "
+                "terminal, or set correction: none and correct elsewhere",
+            )
+        self._require_off()
+        for pin in (*self._hookup.drains, *self._hookup.gates):
+            if pin.supply.is_output_on(pin.output):
+                raise InstrumentError(
+                    pin.supply.name, f"output {pin.output} ({pin.label}) reads on, and {what} is about to be connected by hand"
+                )
+        hands.connect(self.channel, what)
+        self._note("connected", f"channel {self.channel}: {what} connected for the network analyser")
+
+    def now_s(self) -> float:
+        return self._clock.now()
+
+    def keep(self, calibration: Calibration) -> None:
+        self._calibrations[self.channel] = calibration
+
+    def calibration(self) -> Calibration | None:
+        return self._calibrations.get(self.channel)
+
+    def note(self, kind: str, text: str) -> None:
+        self._note(kind, text)
+
+    def store(self, stream: str, row: Mapping[str, float | int | str]) -> None:
+        self._store(stream, row)
+
+    def _require_off(self) -> None:
+        analyser, source = self._analyser, self._hookup.source
+        for instrument in (analyser, source):
+            if instrument is not None and instrument.is_output_on():
+                raise InstrumentError(
+                    instrument.name, "RF reads on where it must be off: it does not do what it is told. Switch it off by hand"
+                )
+
+    def _connect(self, position: SwitchPosition | None) -> None:
+        """A contact that opens under power burns: RF was read off before."""
+        if position is None:
+            return
+        switch: Switch = self._bench.switch(position.switch)
+        switch.connect(position.close)
+        self._clock.sleep(switch.settling_time_s)
+
+    def _back(self) -> None:
+        if self._position is None or self._hookup.switch is None:
+            return
+        self._hookup.switch.connect(self._hookup.routes)
+        self._clock.sleep(self._hookup.switch.settling_time_s)
