@@ -29,6 +29,7 @@ from benchkit.files.types import (
     Volts,
     WholeNumberKey,
 )
+from benchkit.notify.settings import NotifySettings
 
 __all__ = [
     "AnalyserSettings",
@@ -407,4 +408,7 @@ class BenchFile(FileModel):
     paths: dict[str, PathSettings] = Field(min_length=1)
     wiring: WiringSettings
     twin: TwinSettings | None = None
+    notify: tuple[NotifySettings, ...] = Field(
+        default=(), description="Whom a run tells; a rehearsal, or a repeat from a record's own bench text, tells nobody of these"
+    )
     notes: str = ""

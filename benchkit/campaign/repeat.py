@@ -122,7 +122,7 @@ def plan_repeat(
         raise FormatError(f"{record} is a table, not a record: there is no sequence in it to run again")
     if setup.sequence is None or (setup.bench is None and bench is None):
         raise FormatError(f"{record} can't be repeated: {'; '.join(setup.troubles)}")
-    sequence, on_bench = setup.sequence, bench or setup.bench
+    sequence, on_bench = setup.sequence, bench or _that_tells_nobody(setup.bench)
     assert on_bench is not None, "checked above"
     was_simulated = setup.facts.get("simulated") == "1"
     on_twin = was_simulated if simulated is None else simulated
@@ -138,6 +138,11 @@ def plan_repeat(
         raise LinkError(silent[0].name, "; ".join(row.trouble for row in silent))
     now = _setup_now(setup, sequence, on_bench, rows, unit, on_twin, seed)
     return Repeat(original, sequence, on_bench, unit, on_twin, seed, tuple(differences(setup, now)), reality)
+
+
+def _that_tells_nobody(bench: Bench | None) -> Bench | None:
+    """A record comes from anywhere: whom its bench file told is not told, and no command of it is run."""
+    return None if bench is None else replace(bench, file=bench.file.model_copy(update={"notify": ()}))
 
 
 def _identities(bench: Bench, used: Sequence[str], on_twin: bool, unit: str, seed: int) -> list[IdentityRow]:

@@ -190,8 +190,10 @@ def _campaign(
     used = [need.instrument for need in needs(envelope.plan, sequence.file, bench.file)]
     log = None if link_log is None else LinkLog(link_log, clock)
     interrupter = Interrupter()
-    facts = {"record": str(out.resolve()), "unit": unit, "part": sequence.file.device.part, "sequence": sequence.file.sequence,
-             "bench": bench.file.bench, "simulated": attributes["simulated"], "planned_points": envelope.plan.point_count}  # fmt: skip
+    facts: dict[str, str | int | float] = {
+        "record": str(out.resolve()), "unit": unit, "part": sequence.file.device.part, "sequence": sequence.file.sequence,
+        "bench": bench.file.bench, "simulated": attributes["simulated"], "planned_points": envelope.plan.point_count,
+    }  # fmt: skip
     teller = Teller(notify, facts, clock)
     try:
         with interrupter:

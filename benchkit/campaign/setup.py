@@ -138,13 +138,14 @@ def _keys(what: str, first: Any, second: Any) -> list[Difference]:
     return [
         Difference("limit" if key.startswith("limits.") else what, key, a.get(key, ""), b.get(key, ""))
         for key in dict.fromkeys((*a, *b))
-        if a.get(key) != b.get(key) and not (what == "bench" and _is_told_elsewhere(key))
+        if a.get(key) != b.get(key) and not (what == "bench" and _is_of_no_account(key))
     ]
 
 
-def _is_told_elsewhere(key: str) -> bool:
-    """A calibration date is told with the instrument's identity, a table's content with its path."""
-    return key.startswith("instruments.") and key.endswith((".calibrated", *(f".{name}" for name in NOT_TOLD)))
+def _is_of_no_account(key: str) -> bool:
+    """Whom a run tells changes no number, nor does an address; a calibration date is told with the instrument's identity."""
+    of_instrument = key.startswith("instruments.") and key.endswith((".calibrated", *(f".{name}" for name in NOT_TOLD)))
+    return of_instrument or key.startswith("notify")
 
 
 def _flat(model: Any) -> dict[str, str]:

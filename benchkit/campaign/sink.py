@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 
 from benchkit.campaign.signals import Interrupter
 from benchkit.record import RecordWriter
@@ -17,7 +17,7 @@ class ShieldedSink:
     Args:
         beat: Called with every row, from the main thread: a run that writes no rows is a run that is stuck (a soak writes the
             chamber's log at every poll). Raises when nobody listens any more.
-        see: Told of every acknowledged row.
+        see: Each told of every acknowledged row.
     """
 
     def __init__(
@@ -25,7 +25,7 @@ class ShieldedSink:
         writer: RecordWriter,
         interrupter: Interrupter,
         beat: Callable[[], None] | None,
-        see: Callable[[str, Mapping[str, float | int | str]], None] | None = None,
+        see: Sequence[Callable[[str, Mapping[str, float | int | str]], None]] = (),
     ) -> None:
         self._writer = writer
         self._interrupter = interrupter
@@ -35,8 +35,8 @@ class ShieldedSink:
     def append(self, stream: str, row: Mapping[str, float | int | str]) -> int:
         with self._interrupter.shield():
             number = self._writer.append(stream, row)
-        if self._see is not None:
-            self._see(stream, row)
+        for see in self._see:
+            see(stream, row)
         if self._beat is not None:
             self._beat()
         return number

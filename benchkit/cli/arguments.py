@@ -11,6 +11,7 @@ __all__ = [
     "BenchOption",
     "JsonOption",
     "LinkLogOption",
+    "NotifyOption",
     "OperatorOption",
     "OutOption",
     "SequenceArgument",
@@ -26,3 +27,11 @@ LinkLogOption = Annotated[
     bool, typer.Option("--link-log", help="Write everything sent and received, with its time, beside the record.")
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="For machines: one JSON document on standard output.")]
+NotifyOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--notify",
+        metavar="COMMAND",
+        help="Run this on trouble and when done, with a JSON message on its standard input; may be given several times.",
+    ),
+]

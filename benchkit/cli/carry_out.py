@@ -17,11 +17,12 @@ from benchkit.cli.files import new_record_path
 from benchkit.cli.overview import duration
 from benchkit.cli.progress import TerminalProgress
 from benchkit.envelope import prove
-from benchkit.errors import BenchkitError, RecordExistsError
+from benchkit.errors import BenchkitError, FileError, Mistake, RecordExistsError
+from benchkit.notify import NotifySettings, command_target
 from benchkit.plan import estimate
 from benchkit.plan.files import load_both
 
-__all__ = ["carry_out"]
+__all__ = ["carry_out", "targets"]
 
 
 def carry_out(
@@ -47,6 +48,9 @@ def carry_out(
     expected_s = estimate(envelope.plan, sequence.file, bench.file).total_s
     log = record.with_suffix(".links.log") if link_log else None
     begun_s = time.monotonic()
+    told = [*(bench.file.notify if what == "run" else ()), *options.get("notify", ())]
+    for target in told:
+        typer.echo(f"tells on {' and '.join(target.when)}: {target.way}", err=True)
     with TerminalProgress(envelope.plan.point_count, expected_s, virtual=what == "rehearsal") as progress:
         outcome = campaign(
             sequence, bench, record, unit=unit, operator=operator, progress=progress, link_log=log, **options
@@ -64,6 +68,20 @@ def carry_out(
     if outcome.error is not None and not isinstance(outcome.error, BenchkitError) and outcome.outcome == "error":
         typer.echo(f"benchkit: a fault in benchkit; please attach {log_unforeseen(outcome.error)}", err=True)
     raise typer.Exit(outcome.exit_code)
+
+
+def targets(commands: list[str] | None) -> tuple[NotifySettings, ...]:
+    """
+    What `--notify` names.
+
+    Raises:
+        FileError: An empty command.
+    """
+    try:
+        return tuple(command_target(command) for command in commands or ())
+    except ValueError:
+        message = "is empty; expected a program and its arguments"
+        raise FileError([Mistake("command line", None, "--notify", message)]) from None
 
 
 def _say(what: str, outcome: CampaignOutcome, report: Path | None, took_s: float) -> None:

@@ -7,7 +7,15 @@ from typing import Annotated
 
 import typer
 
-from benchkit.cli.arguments import BenchOption, JsonOption, LinkLogOption, OperatorOption, OutOption, SequenceArgument
+from benchkit.cli.arguments import (
+    BenchOption,
+    JsonOption,
+    LinkLogOption,
+    NotifyOption,
+    OperatorOption,
+    OutOption,
+    SequenceArgument,
+)
 
 __all__ = ["rehearse"]
 
@@ -30,13 +38,14 @@ def rehearse(
     ] = None,
     report: Annotated[Path | None, typer.Option("--report", help="Also write the report here (HTML).")] = None,
     link_log: LinkLogOption = False,
+    notify: NotifyOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Run the sequence on the simulated bench, on a clock as fast as the computer: same engine, drivers and SCPI text."""
     from benchkit import campaign
-    from benchkit.cli.carry_out import carry_out
+    from benchkit.cli.carry_out import carry_out, targets
 
     carry_out(
         "rehearsal", campaign.rehearse, sequence, bench, unit, operator, out, report, link_log, as_json, seed=seed,
-        faults=tuple(fault or ()),
+        faults=tuple(fault or ()), notify=targets(notify),
     )

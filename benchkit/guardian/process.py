@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import queue
@@ -19,6 +20,7 @@ from benchkit.errors import BenchkitError, MakeSafeError
 from benchkit.guardian.notices import Notice, leave_notice
 from benchkit.guardian.spec import GOODBYE, HELP, READY, GuardianSpec
 from benchkit.link.library import open_library
+from benchkit.notify import Notifier, NotifySettings
 
 __all__ = ["main"]
 
@@ -57,7 +59,17 @@ def main() -> int:
         failures=tuple(failures),
         run_pid=spec.run_pid,
     )
-    leave_notice(notice)
+    # A run that asked for help is alive, and tells for itself.
+    targets = [] if why == HELP_TEXT else [NotifySettings.model_validate(target) for target in spec.notify]
+    notifier = Notifier(targets, spec.facts)
+    notifier.tell("trouble", str(notice), outcome="guardian", not_safe="; ".join(failures), time_s=noticed_s)
+    try:
+        leave_notice(notice)
+    finally:
+        # Where that failed there is nobody left to say it to, but for a person who reads what the run's console shows.
+        with contextlib.suppress(OSError):
+            for failure in notifier.failures():
+                print(f"not told: {failure}", file=sys.stderr)
     return 1 if failures else 0
 
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import base64
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Any
 
 from benchkit.bench.load import Bench, load_bench_text
@@ -31,6 +32,8 @@ class GuardianSpec:
         idle_temperature_degc: Where the chamber is sent; None: left alone. [degC]
         silence_s: Without a heartbeat for longer than this, the run counts as stuck. [s]
         started_s: When the run began, seconds since 1970. [s]
+        notify: Whom to tell that the run is dead, as NotifySettings in plain data.
+        facts: What such a message says of the run.
     """
 
     run_pid: int
@@ -44,16 +47,19 @@ class GuardianSpec:
     idle_temperature_degc: float | None
     silence_s: float
     started_s: float
+    notify: tuple[dict[str, Any], ...] = ()
+    facts: Mapping[str, str | int | float] = field(default_factory=dict)
 
     def as_data(self) -> dict[str, Any]:
         """For JSON."""
         files = {name: base64.b64encode(data).decode("ascii") for name, data in self.table_files.items()}
-        return {**vars(self), "instruments": list(self.instruments), "table_files": files}
+        return {**vars(self), "instruments": list(self.instruments), "table_files": files, "notify": list(self.notify)}
 
     @classmethod
     def from_data(cls, data: dict[str, Any]) -> GuardianSpec:
         files = {name: base64.b64decode(text) for name, text in data["table_files"].items()}
-        return cls(**{**data, "instruments": tuple(data["instruments"]), "table_files": files})
+        lists = {name: tuple(data[name]) for name in ("instruments", "notify")}
+        return cls(**{**data, **lists, "table_files": files})
 
     def bench(self) -> Bench:
         return load_bench_text(self.bench_text, self.bench_name, self.table_files)
