@@ -111,16 +111,13 @@ class _Attributes:
 
 def _rows_of(h5: h5py.File, stream: str) -> int | None:
     """Rows of a sealed stream; None when the record has no such stream."""
-    if stream not in h5:
-        return None
-    columns = [dataset for column, dataset in h5[stream].items() if column != "row"]
-    return len(columns[0]) if columns else 0
+    return int(h5["status"][f"{stream}_rows"][()]) if f"{stream}_rows" in h5["status"] else None
 
 
 def _conditions_of(h5: h5py.File) -> Conditions:
     """From the bias log, or from the ladders of a record that has none there: a few rows each."""
     for stream in ("bias", "ladders"):
-        if stream in h5 and {"temperature_set_degc", "channel", "supply_voltage_set_v"} <= set(h5[stream]):
+        if stream in h5 and all(name in h5[stream] for name in ("temperature_set_degc", "channel", "supply_voltage_set_v")):
             group = h5[stream]
             if len(group["channel"]):
                 return _once(group["temperature_set_degc"][()], _texts(group["channel"]), group["supply_voltage_set_v"][()])
