@@ -55,7 +55,7 @@ def text_lines(comparison: Comparison, *, every_row: bool = False) -> Iterator[s
         left = [line[column].ljust(widths[column]) if column < 2 else line[column].rjust(widths[column]) for column in range(8)]
         yield "  ".join([*left, line[-1]]).rstrip()
     if len(rows) < len(comparison.rows):
-        yield f"... and {len(comparison.rows) - len(rows)} more, better ones"
+        yield f"... and {len(comparison.rows) - len(rows)} more rows (compare --all shows them)"
     for which, left_over in (("first", comparison.only_first), ("second", comparison.only_second)):
         if left_over:
             names = ", ".join(dict.fromkeys(one.parameter for one in left_over))
