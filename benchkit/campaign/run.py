@@ -21,6 +21,7 @@ from pathlib import Path
 from benchkit.bench.load import Bench
 from benchkit.bench.open import IdentityRow, OpenBench, open_bench
 from benchkit.campaign.faults import ComputerFaults, Whereabouts, account_path
+from benchkit.campaign.operator import hands_at_terminal
 from benchkit.campaign.signals import Interrupter
 from benchkit.campaign.sink import ShieldedSink
 from benchkit.campaign.summary import judge_results, own_streams, summarise
@@ -242,6 +243,8 @@ def _energise(
     try:
         if spec is not None:
             guardian = Guardian.start(spec)
+        if opened.hands is None:
+            opened.hands = hands_at_terminal(clock, None if guardian is None else guardian.beat)
         sink = ShieldedSink(
             writer,
             interrupter,

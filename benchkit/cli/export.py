@@ -14,6 +14,7 @@ __all__ = ["export"]
 class Format(StrEnum):
     CSV = "csv"
     PARQUET = "parquet"
+    TOUCHSTONE = "touchstone"
 
 
 def export(
@@ -21,11 +22,12 @@ def export(
     to: Annotated[Format, typer.Option("--to", help="File format.")],
     out: Annotated[Path | None, typer.Option("--out", help="Folder to write into; default: named after the record.")] = None,
 ) -> None:
-    """Write a record's points, ladders, events, chamber log and results as CSV or Parquet files, one per table."""
-    from benchkit.record import Record, export_csv, export_parquet
+    """Write a record's tables as CSV or Parquet files, one per table; or its S-parameters as Touchstone, one per condition."""
+    from benchkit.record import Record, export_csv, export_parquet, export_touchstone
 
     folder = out or record.with_suffix("." + to.value)
     with Record.open(record) as opened:
-        written = (export_csv if to is Format.CSV else export_parquet)(opened, folder)
+        write = {Format.CSV: export_csv, Format.PARQUET: export_parquet, Format.TOUCHSTONE: export_touchstone}[to]
+        written = write(opened, folder)
     for path in written:
         typer.echo(str(path))

@@ -60,6 +60,44 @@ def prove_network(plan: Plan, findings: Findings) -> None:
             way = _way(channel, index, findings)
             if way is not None and _covers(way, asked, index, findings):
                 _levels(way, asked, index, block.title, findings)
+    _calibrations(plan, findings)
+
+
+def _calibrations(plan: Plan, findings: Findings) -> None:
+    """One calibration, at every frequency that is corrected by it: nothing is extrapolated, and nothing interpolated."""
+    sweeps = [(index, block.network_sweep()) for index, block in enumerate(plan.measurements)]
+    made = [(index, asked) for index, asked in sweeps if asked is not None and asked.readings_before]
+    for index, _ in made[1:]:
+        message = f"is a second calibration; measurements[{made[0][0]}] is one already"
+        findings.refuse(in_sequence(f"measurements[{index}]"), message)
+    for index, asked in sweeps:
+        if asked is None or not asked.wants_calibration:
+            continue
+        if not made:
+            findings.refuse(
+                in_sequence(f"measurements[{index}].correction"),
+                "needs a measurement of kind calibration in this sequence, and there is none; add one, or say correction: none",
+            )
+            continue
+        known, wanted = np.array(made[0][1].frequencies_hz), np.array(asked.frequencies_hz)
+        at = in_sequence(f"measurements[{index}].frequency")
+        cited = findings.cite(in_sequence(f"measurements[{made[0][0]}].frequency"))
+        outside = wanted[(wanted < known.min() - 1.0) | (wanted > known.max() + 1.0)]
+        if outside.size:
+            findings.refuse(
+                at,
+                f"{format_quantity(float(outside[0]), 'Hz', 10)} is outside the calibrated band, "
+                f"{format_quantity(float(known.min()), 'Hz', 10)} to {format_quantity(float(known.max()), 'Hz', 10)} ({cited}); "
+                "calibrate the whole band, nothing is extrapolated",
+            )
+            continue
+        between = wanted[np.abs(wanted[:, None] - known).min(axis=1) > 1.0]
+        if between.size:
+            findings.refuse(
+                at,
+                f"{format_quantity(float(between[0]), 'Hz', 10)} is not one of the calibrated frequencies ({cited}); give both "
+                "the same steps",
+            )
 
 
 def _way(channel: str, index: int, findings: Findings) -> _Way | None:

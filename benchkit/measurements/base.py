@@ -76,7 +76,8 @@ class NetworkSweep:
         frequencies_hz: Strictly ascending. [Hz]
         level_dbm: At the device's input; nowhere in the sweep more. [dBm]
         readings: Sweeps at each condition, averages counted as one.
-        readings_before: Sweeps of each channel before the first condition.
+        readings_before: Sweeps of each channel before the first condition; these make a calibration.
+        wants_calibration: What is read is corrected by the plan's calibration.
     """
 
     frequencies_hz: Sequence[float]
@@ -85,6 +86,7 @@ class NetworkSweep:
     averages: int
     readings: int = 1
     readings_before: int = 0
+    wants_calibration: bool = False
 
 
 Reading = dict[str, float]

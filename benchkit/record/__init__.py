@@ -9,7 +9,8 @@ How the files stack; each imports only from those before it:
     coverage, findings           what a journal has; results and verdicts as tables
     recover, begin, seal         between the two files
     flusher, writer              a running record, written
-    frames, reader, exports      any record, read
+    frames, reader, exports,     any record, read
+    touchstone
 """
 
 from benchkit.record.disk import Disk
@@ -17,6 +18,7 @@ from benchkit.record.exports import export_csv, export_parquet
 from benchkit.record.layout import TIME_UNITS, StreamSpec
 from benchkit.record.reader import Record
 from benchkit.record.recover import Recovery, recover
+from benchkit.record.touchstone import export_touchstone
 from benchkit.record.writer import RecordWriter
 
 __all__ = [
@@ -28,5 +30,6 @@ __all__ = [
     "StreamSpec",
     "export_csv",
     "export_parquet",
+    "export_touchstone",
     "recover",
 ]

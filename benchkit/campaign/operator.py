@@ -1,0 +1,85 @@
+"""A person at the bench in place of hands: asked to connect something, and waited for while the run stays visibly alive."""
+
+from __future__ import annotations
+
+import sys
+import threading
+from collections.abc import Callable
+from typing import Protocol
+
+from benchkit.clock import Clock
+from benchkit.errors import InstrumentError
+
+__all__ = ["AskedHands", "Operator", "TerminalOperator", "hands_at_terminal"]
+
+# How often the guardian hears of a run that waits for a person. [s]
+BEAT_EVERY_S = 1.0
+
+CAUTION = (
+    "RF, drain and gate read back off. Chamber, part and fixture may be hot or cold enough to hurt; stored charge and static "
+    "harm you or the part. Your site's own rules come first."
+)
+
+
+class Operator(Protocol):
+    """Whoever can be asked."""
+
+    def ask(self, text: str) -> None:
+        """Show what is to be done; returns when it is done. May be called from another thread than the run's."""
+        ...
+
+
+class TerminalOperator:
+    """Asks on the terminal and waits for the Enter key."""
+
+    def ask(self, text: str) -> None:
+        input(f"\n{text}\nPress Enter when it is done (Ctrl-C ends the run): ")
+
+
+class AskedHands:
+    """
+    Implements benchkit.link.library.Hands by asking a person.
+
+    Args:
+        beat: Called every second meanwhile: a run that waits for a person is not stuck.
+    """
+
+    def __init__(self, operator: Operator, clock: Clock, beat: Callable[[], None] | None) -> None:
+        self._operator, self._clock, self._beat = operator, clock, beat
+        self._connected: dict[str, str] = {}
+
+    def connect(self, channel: str, what: str) -> None:
+        """
+        Raises:
+            InstrumentError: The person cannot be asked any more (the terminal is gone).
+        """
+        thing = "the device" if what == "device" else f"the calibration standard {what.upper()}"
+        text = f"{CAUTION}\nConnect {thing} to channel {channel}, at the device's planes (both ports), tightened to its torque."
+        failed: list[BaseException] = []
+
+        def ask() -> None:
+            try:
+                self._operator.ask(text)
+            except BaseException as error:  # noqa: BLE001 - told to the run's own thread below
+                failed.append(error)
+
+        asking = threading.Thread(target=ask, name="operator", daemon=True)
+        asking.start()
+        while asking.is_alive():
+            if self._beat is not None:
+                self._beat()
+            self._clock.sleep(BEAT_EVERY_S)
+        if failed:
+            raise InstrumentError("operator", f"could not be asked to connect {thing}: {failed[0]!r}") from failed[0]
+        self._connected[channel] = what
+
+    def connected(self, channel: str) -> str:
+        """What was asked for last; "device" before anything was."""
+        return self._connected.get(channel, "device")
+
+
+def hands_at_terminal(clock: Clock, beat: Callable[[], None] | None) -> AskedHands | None:
+    """Who can be asked at this process's terminal; None: it has none, so that nobody would see the question."""
+    if not (sys.stdin is not None and sys.stdin.isatty()):
+        return None
+    return AskedHands(TerminalOperator(), clock, beat)

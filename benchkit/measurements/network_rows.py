@@ -1,0 +1,179 @@
+"""S-parameters as rows of the record and back: one row per frequency, real and imaginary part in columns of their own."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchkit.measurements.base import BlockStream, Column
+from benchkit.results.calibration import ERROR_TERMS, Calibration
+from benchkit.results.standards import Residual
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = [
+    "CALIBRATION",
+    "NETWORK",
+    "RESIDUALS",
+    "STANDARDS",
+    "calibration_from",
+    "s_from",
+    "store_calibration",
+    "store_network",
+    "store_residual",
+    "store_standard",
+]
+
+Complexes = NDArray[np.complex128]
+Store = Callable[[str, Mapping[str, float | int | str]], None]
+
+ELEMENTS = ((0, 0), (1, 0), (0, 1), (1, 1))
+TIME_UNITS = "seconds since 1970-01-01T00:00:00Z"
+
+
+def _s_columns(prefix: str, what: str, plane: str) -> tuple[Column, ...]:
+    return tuple(
+        Column(f"{prefix}s{i + 1}{j + 1}_{part}", "1", f"S{i + 1}{j + 1} {what}, {name} part", plane=plane)
+        for i, j in ELEMENTS
+        for part, name in (("re", "real"), ("im", "imaginary"))
+    )
+
+
+_RAW = _s_columns("raw_", "as the analyser's receivers see it", "network analyser's ports")
+
+NETWORK = BlockStream(
+    "network",
+    (
+        Column("time_s", TIME_UNITS, "end of the sweep"),
+        Column("frequency_hz", "Hz", "frequency"),
+        Column("level_dbm", "dBm", "highest level of the sweep", plane="device input"),
+        *_RAW,
+        *_s_columns("", "corrected; NaN: not corrected", "device input and output"),
+        Column("calibration_made_s", TIME_UNITS, "when the calibration used was made; NaN: uncorrected"),
+    ),
+)
+STANDARDS = BlockStream(
+    "standards",
+    (
+        Column("time_s", TIME_UNITS, "end of the sweep"),
+        Column("standard", "", "what was connected", "S16"),
+        Column("is_check", "1", "1: connected again to check the calibration; 0: makes it", "i8"),
+        Column("frequency_hz", "Hz", "frequency"),
+        *_RAW,
+    ),
+)
+CALIBRATION = BlockStream(
+    "calibration",
+    (
+        Column("made_s", TIME_UNITS, "when the last standard was measured"),
+        Column("method", "", "SOLT or TRL", "S8"),
+        Column("frequency_hz", "Hz", "frequency"),
+        *(
+            Column(f"{term.replace(' ', '_')}_{part}", "1", f"error term: {term}, {name} part")
+            for term in ERROR_TERMS
+            for part, name in (("re", "real"), ("im", "imaginary"))
+        ),
+    ),
+)
+RESIDUALS = BlockStream(
+    "residuals",
+    (
+        Column("made_s", TIME_UNITS, "when the calibration was made"),
+        Column("standard", "", "connected again after the calibration", "S16"),
+        Column("reflection", "1", "largest |corrected - known| of S11 and S22"),
+        Column("transmission", "1", "largest |corrected - known| of S21 and S12"),
+        Column("largest", "1", "the larger of the two"),
+        Column("frequency_hz", "Hz", "where the largest is"),
+    ),
+)
+
+
+def store_network(
+    store: Store, time_s: float, frequency_hz: NDArray[np.float64], level_dbm: float, raw: Complexes,
+    corrected: Complexes | None, made_s: float,
+) -> None:  # fmt: skip
+    """One sweep. [s, Hz, dBm]"""
+    for k, hz in enumerate(frequency_hz.tolist()):
+        row: dict[str, float | int | str] = {
+            "time_s": time_s, "frequency_hz": hz, "level_dbm": level_dbm, "calibration_made_s": made_s,
+            **_s_row("raw_", raw[k]), **({} if corrected is None else _s_row("", corrected[k])),
+        }  # fmt: skip
+        store("network", row)
+
+
+def store_standard(
+    store: Store, time_s: float, name: str, frequency_hz: NDArray[np.float64], raw: Complexes, *, is_check: bool
+) -> None:
+    """One standard as measured. [s, Hz]"""
+    for k, hz in enumerate(frequency_hz.tolist()):
+        store(
+            "standards",
+            {"time_s": time_s, "standard": name, "is_check": int(is_check), "frequency_hz": hz, **_s_row("raw_", raw[k])},
+        )
+
+
+def store_calibration(store: Store, calibration: Calibration) -> None:
+    """Its error terms."""
+    for k, hz in enumerate(calibration.frequency_hz.tolist()):
+        row: dict[str, float | int | str] = {"made_s": calibration.made_s, "method": calibration.kind, "frequency_hz": hz}
+        for term, values in calibration.terms.items():
+            name = term.replace(" ", "_")
+            row[f"{name}_re"], row[f"{name}_im"] = float(values[k].real), float(values[k].imag)
+        store("calibration", row)
+
+
+def store_residual(store: Store, made_s: float, residual: Residual) -> None:
+    """How well one standard came back."""
+    store(
+        "residuals",
+        {
+            "made_s": made_s, "standard": residual.name, "reflection": residual.reflection,
+            "transmission": residual.transmission, "largest": residual.largest, "frequency_hz": residual.frequency_hz,
+        },
+    )  # fmt: skip
+
+
+def s_from(rows: pd.DataFrame, prefix: str = "") -> Complexes:
+    """
+    S-parameters of rows in order of frequency, shape (n, 2, 2).
+
+    Args:
+        prefix: "" for corrected, "raw_" for raw ones.
+    """
+    s = np.empty((len(rows), 2, 2), dtype=np.complex128)
+    for i, j in ELEMENTS:
+        name = f"{prefix}s{i + 1}{j + 1}"
+        s[:, i, j] = rows[f"{name}_re"].to_numpy(dtype=float) + 1j * rows[f"{name}_im"].to_numpy(dtype=float)
+    return s
+
+
+def calibration_from(rows: pd.DataFrame) -> Calibration:
+    """The calibration that rows of the stream "calibration" of one channel hold."""
+    names = {term: term.replace(" ", "_") for term in ERROR_TERMS}
+    terms = {
+        term: rows[f"{name}_re"].to_numpy(dtype=float) + 1j * rows[f"{name}_im"].to_numpy(dtype=float)
+        for term, name in names.items()
+    }
+    method = str(rows["method"].iat[0])
+    return Calibration(
+        method,  # type: ignore[arg-type]  # checked by Calibration
+        rows["frequency_hz"].to_numpy(dtype=float),
+        terms,
+        (),
+        "as stored",
+        float(rows["made_s"].to_numpy(dtype=float)[0]),
+    )
+
+
+def _s_row(prefix: str, s: Complexes) -> dict[str, float]:
+    return dict(_parts(prefix, s))
+
+
+def _parts(prefix: str, s: Complexes) -> Iterator[tuple[str, float]]:
+    for i, j in ELEMENTS:
+        yield f"{prefix}s{i + 1}{j + 1}_re", float(s[i, j].real)
+        yield f"{prefix}s{i + 1}{j + 1}_im", float(s[i, j].imag)

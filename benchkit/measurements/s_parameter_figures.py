@@ -1,0 +1,70 @@
+"""S-parameters over frequency, one trace for each condition: |S21|, |S11|, |S22|, K and mu."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchkit.measurements.grouping import condition_of, each_ladder
+from benchkit.measurements.network_rows import s_from
+from benchkit.results.figure import Axis, Figure, Trace
+from benchkit.results.network import stability
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["s_parameter_figures"]
+
+_KINDS = (
+    ("s21", "|S21| over frequency", "|S21|", "dB"),
+    ("s11", "|S11| over frequency", "|S11|", "dB"),
+    ("s22", "|S22| over frequency", "|S22|", "dB"),
+    ("k", "Stability factor K over frequency", "K", ""),
+    ("mu", "Stability measure mu over frequency", "mu", ""),
+)
+
+
+def s_parameter_figures(title: str, rows: pd.DataFrame) -> list[Figure]:
+    """Corrected and uncorrected traces never share a plot; uncorrected ones say so in title and axis, and have no K and mu."""
+    traces: dict[tuple[str, bool], list[Trace]] = {}
+    for sweep in each_ladder(rows):
+        raw = bool(np.isnan(sweep["calibration_made_s"].to_numpy(dtype=float)).all())
+        condition, x = condition_of(sweep, with_frequency=False), sweep["frequency_hz"].to_numpy(dtype=float) / 1e9
+        s = s_from(sweep, "raw_" if raw else "")
+        temperature = "" if condition.temperature_degc is None else f"{condition.temperature_degc:+g} °C, "
+        name = f"{temperature}channel {condition.channel}, {condition.supply_voltage_v:g} V"
+        for key, y in _values(s).items():
+            if raw and key in ("k", "mu"):
+                continue
+            trace = Trace(name, x, y, condition.temperature_degc, condition.channel, "lines")
+            traces.setdefault((key, raw), []).append(trace)
+    figures = []
+    for key, what, label, unit in _KINDS:
+        for raw in (False, True):
+            if (key, raw) not in traces:
+                continue
+            plane = "UNCORRECTED, at the analyser's ports" if raw else "at device planes"
+            axis = f"{label} {plane}" + (f" ({unit})" if unit else "")
+            figures.append(
+                Figure(
+                    key=f"{title}-{key}" + ("-uncorrected" if raw else ""),
+                    title=f"{title}: {what}" + (", UNCORRECTED" if raw else ""),
+                    x=Axis("Frequency (GHz)"),
+                    y=Axis(axis),
+                    traces=tuple(traces[key, raw]),
+                    caption="Holds the analyser's own errors and the way to the device" if raw else "",
+                )
+            )
+    return figures
+
+
+def _values(s: NDArray[np.complex128]) -> dict[str, NDArray[np.float64]]:
+    with np.errstate(divide="ignore"):
+        db = 20 * np.log10(np.abs(s))
+    # Nothing at all has no level in dB: a gap.
+    db[np.isinf(db)] = np.nan
+    stable = stability(s)
+    k = np.where(np.isfinite(stable.k), stable.k, np.nan)
+    return {"s21": db[:, 1, 0], "s11": db[:, 0, 0], "s22": db[:, 1, 1], "k": k, "mu": stable.mu}

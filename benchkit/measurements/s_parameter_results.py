@@ -1,0 +1,146 @@
+"""What S-parameters over a band come to: the worst case in band of each, and where it is."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchkit.measurements.grouping import condition_of, each_ladder
+from benchkit.measurements.network_rows import s_from
+from benchkit.results.absent import Absent
+from benchkit.results.network import maximum_gain, stability
+from benchkit.results.result import Parameter, Result
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["PARAMETERS", "group_delay_s", "s_parameter_results"]
+
+Floats = NDArray[np.float64]
+Found = tuple[str, float | Absent, str]
+
+_BOTH = "device input to device output"
+PARAMETERS = (
+    Parameter("s21_minimum", "Gain |S21|, lowest in band", "dB", _BOTH),
+    Parameter("s21_flatness", "Gain flatness in band, peak to peak", "dB", _BOTH),
+    Parameter("s21_slope", "Gain slope over the band", "dB", _BOTH),
+    Parameter("input_return_loss", "Input return loss, lowest in band", "dB", "device input"),
+    Parameter("output_return_loss", "Output return loss, lowest in band", "dB", "device output"),
+    Parameter("reverse_isolation", "Reverse isolation, lowest in band", "dB", "device output to device input"),
+    Parameter("stability_k", "Stability factor K, lowest in band", "1", _BOTH),
+    Parameter("stability_mu", "Stability measure mu, lowest in band", "1", _BOTH),
+    Parameter("maximum_gain", "Maximum available gain, lowest in band", "dB", _BOTH),
+    Parameter("group_delay", "Group delay, longest in band", "s", _BOTH),
+    Parameter("group_delay_variation", "Group delay, variation in band", "s", _BOTH),
+)
+
+NO_BUDGET = "no uncertainty budget for S-parameters yet; see the calibration's residuals"
+UNCORRECTED = (
+    "uncorrected: the traces hold the analyser's own errors and the way to the device; ask for correction: calibration"
+)
+# A step of phase above this may as well be one the other way round.
+LARGEST_STEP_DEG = 90.0
+
+
+def s_parameter_results(rows: pd.DataFrame, title: str) -> list[Result]:
+    """
+    Results of each sweep; absent with the reason where the sweep is uncorrected or lacks a reading.
+
+    Args:
+        rows: Of the stream "network", of one measurement.
+    """
+    results = []
+    for sweep in each_ladder(rows):
+        condition = condition_of(sweep, with_frequency=False)
+        frequency_hz, s = sweep["frequency_hz"].to_numpy(dtype=float), s_from(sweep)
+        reason = ""
+        if np.isnan(sweep["calibration_made_s"].to_numpy(dtype=float)).all():
+            reason = UNCORRECTED
+        elif not np.isfinite(s).all():
+            missing = int((~np.isfinite(s).all(axis=(1, 2))).sum())
+            reason = f"the analyser gave no number at {missing} of {len(s)} frequencies: a worst case may be among them"
+        found = {} if reason else {name: (value, said) for name, value, said in _in_band(frequency_hz, s)}
+        for parameter in PARAMETERS:
+            value, convention = found.get(parameter.name, (Absent(reason or "not measured"), ""))
+            is_absent = isinstance(value, Absent)
+            results.append(
+                Result(
+                    parameter=parameter.name,
+                    value=float("nan") if isinstance(value, Absent) else value,
+                    unit=parameter.unit,
+                    plane=parameter.plane,
+                    condition=condition,
+                    reason=value.reason if isinstance(value, Absent) else "",
+                    uncertainty_reason="" if is_absent else NO_BUDGET,
+                    convention=convention,
+                    measurement=title,
+                )
+            )
+    return results
+
+
+def group_delay_s(frequency_hz: Floats, s21: NDArray[np.complex128]) -> Floats | Absent:
+    """
+    -d(phase)/d(angular frequency), central differences, shape (n,). [s]
+
+    Returns:
+        Absent with fewer than three frequencies, or steps so wide that the phase's turns cannot be counted.
+    """
+    if frequency_hz.size < 3:
+        return Absent(f"group delay needs three frequencies or more; there are {frequency_hz.size}")
+    steps = np.abs(np.angle(s21[1:] / s21[:-1], deg=True))
+    if steps.max() > LARGEST_STEP_DEG:
+        return Absent(
+            f"phase of S21 steps by {steps.max():.0f} degrees after {frequency_hz[int(steps.argmax())] / 1e9:.6g} GHz, more than "
+            f"{LARGEST_STEP_DEG:g}: its turns cannot be counted; ask for closer frequencies"
+        )
+    return np.asarray(-np.gradient(np.unwrap(np.angle(s21)), 2 * np.pi * frequency_hz), dtype=np.float64)
+
+
+def _in_band(hz: Floats, s: NDArray[np.complex128]) -> Iterator[Found]:
+    band = f"in {hz[0] / 1e9:.6g} to {hz[-1] / 1e9:.6g} GHz"
+
+    def at(index: int) -> str:
+        return f"{band}, at {hz[index] / 1e9:.6g} GHz"
+
+    with np.errstate(divide="ignore"):
+        db = 20 * np.log10(np.abs(s))
+    gain = db[:, 1, 0]
+    low, high = int(gain.argmin()), int(gain.argmax())
+    yield "s21_minimum", float(gain[low]), f"lowest {at(low)}"
+    said = f"highest at {hz[high] / 1e9:.6g} GHz less lowest at {hz[low] / 1e9:.6g} GHz"
+    yield "s21_flatness", float(gain[high] - gain[low]), said
+    if hz.size < 2:
+        yield "s21_slope", Absent("slope needs two frequencies or more"), ""
+    else:
+        slope = float(np.polyfit((hz - hz.mean()) / (hz[-1] - hz[0]), gain, 1)[0])
+        yield "s21_slope", slope, f"straight line by least squares, end less beginning, {band}"
+    for name, (i, j) in (("input_return_loss", (0, 0)), ("output_return_loss", (1, 1)), ("reverse_isolation", (0, 1))):
+        worst = int(db[:, i, j].argmax())
+        value = float(-db[worst, i, j])
+        yield name, value if np.isfinite(value) else Absent(f"S{i + 1}{j + 1} reads zero {at(worst)}"), f"lowest {at(worst)}"
+    stable = stability(s)
+    for name, values in (("stability_k", stable.k), ("stability_mu", stable.mu)):
+        worst = int(values.argmin())
+        value = float(values[worst])
+        yield name, value if np.isfinite(value) else Absent("S12 reads zero: no feedback to speak of"), f"lowest {at(worst)}"
+    available = maximum_gain(s).available_db
+    if np.isfinite(available).all():
+        worst = int(available.argmin())
+        yield "maximum_gain", float(available[worst]), f"both ports conjugately matched; lowest {at(worst)}"
+    else:
+        first = int(np.argmax(~np.isfinite(available)))
+        where = f"{hz[first] / 1e9:.6g} GHz (mu = {stable.mu[first]:.3g})"
+        reason = f"not unconditionally stable at {where}: no match gives it a maximum"
+        yield "maximum_gain", Absent(reason), ""
+    delay = group_delay_s(hz, s[:, 1, 0])
+    if isinstance(delay, Absent):
+        yield from (("group_delay", delay, ""), ("group_delay_variation", delay, ""))
+        return
+    longest = int(delay.argmax())
+    aperture = f"aperture two steps, {2 * float(np.diff(hz).max()) / 1e6:.4g} MHz or less"
+    yield "group_delay", float(delay[longest]), f"longest {at(longest)}; {aperture}"
+    yield "group_delay_variation", float(delay.max() - delay.min()), f"longest less shortest {band}; {aperture}"

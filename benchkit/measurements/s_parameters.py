@@ -1,0 +1,122 @@
+"""S-parameters of the biased device, small-signal: raw and corrected traces into the record, and what they say in band."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Generator, Iterator, Mapping
+from typing import TYPE_CHECKING, ClassVar, Literal
+
+import numpy as np
+from pydantic import Field
+
+from benchkit.errors import ConditionError
+from benchkit.files.types import Dbm, Hertz, HertzAxis, Seconds
+from benchkit.measurements.base import Ladder, MeasurementBlock, NetworkStation, NetworkSweep, Reading, Station
+from benchkit.measurements.network_rows import NETWORK, store_network
+from benchkit.measurements.s_parameter_figures import s_parameter_figures
+from benchkit.measurements.s_parameter_results import PARAMETERS, s_parameter_results
+from benchkit.results.calibration import Calibration, apply, check_age
+from benchkit.results.figure import Figure
+from benchkit.results.result import Parameter, Result
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["SParameters"]
+
+
+class SParameters(MeasurementBlock):
+    """One sweep of all four S-parameters at each condition. Planes: the device's input and output, where it is corrected."""
+
+    kind: Literal["s_parameters"]
+    frequency_hz: HertzAxis = Field(alias="frequency", description="Ascending; the band that worst cases are taken from")
+    level_dbm: Dbm = Field(alias="level", description="Highest at the device's input; lower where the path loses more than least")
+    if_bandwidth_hz: Hertz = Field(alias="if_bandwidth", gt=0)
+    averages: int = Field(default=1, ge=1, le=1000)
+    correction: Literal["none", "calibration"] = Field(
+        description="calibration: by this sequence's measurement of kind calibration; none: raw traces only, and no results"
+    )
+    calibration_age_max_s: Seconds = Field(
+        alias="calibration_age_max", default=12 * 3600.0, gt=0, description="An older calibration ends the run"
+    )
+
+    needs: ClassVar[frozenset[str]] = frozenset({"network"})
+    streams: ClassVar = (NETWORK,)
+    parameters: ClassVar[tuple[Parameter, ...]] = PARAMETERS
+
+    def ladders(self) -> Iterator[Ladder]:
+        yield Ladder(index=0, frequency_hz=math.nan, levels_dbm=())
+
+    def ladder_count(self) -> int:
+        return 1
+
+    def point_count(self) -> int:
+        return 1
+
+    def frequency_span_hz(self) -> tuple[float, float] | None:
+        return self.frequency_hz.minimum, self.frequency_hz.maximum
+
+    def drive_span_dbm(self) -> tuple[float, float] | None:
+        return self.level_dbm, self.level_dbm
+
+    def network_sweep(self) -> NetworkSweep:
+        return NetworkSweep(
+            self.frequency_hz, self.level_dbm, self.if_bandwidth_hz, self.averages,
+            wants_calibration=self.correction == "calibration",
+        )  # fmt: skip
+
+    def stream_rows(self, stream: str) -> int:
+        return len(self.frequency_hz)
+
+    def measure(self, ladder: Ladder, station: Station) -> Generator[Reading, None, str]:
+        network = station.network()
+        calibration = self._usable(network) if self.correction == "calibration" else None
+        grid = np.array(self.frequency_hz, dtype=float)
+        raw = network.sweep(self.network_sweep())
+        corrected = None
+        if calibration is not None:
+            try:
+                corrected = apply(calibration, grid, raw)
+            except ValueError as error:
+                raise ConditionError(f"{self.title}, channel {network.channel}: {error}") from error
+        made_s = math.nan if calibration is None else calibration.made_s
+        store_network(station.store, network.now_s(), grid, self.level_dbm, raw, corrected, made_s)
+        # The bias that goes with it, RF off again.
+        yield station.read()
+        return ""
+
+    def _usable(self, network: NetworkStation) -> Calibration:
+        """
+        Raises:
+            ConditionError: No calibration of this channel, or it is too old.
+        """
+        calibration, where = network.calibration(), f"{self.title}, channel {network.channel}"
+        if calibration is None:
+            raise ConditionError(f"{where}: no calibration of this channel was made in this run")
+        try:
+            check_age(calibration, network.now_s(), self.calibration_age_max_s)
+        except ValueError as error:
+            raise ConditionError(f"{where}: {error} (calibration_age_max)") from error
+        return calibration
+
+    def summarise(self, points: pd.DataFrame) -> list[Result]:
+        return []
+
+    def summarise_record(self, points: pd.DataFrame, streams: Mapping[str, pd.DataFrame]) -> list[Result]:
+        return s_parameter_results(streams["network"], self.title)
+
+    def figures(self, points: pd.DataFrame, results: list[Result]) -> list[Figure]:
+        return []
+
+    def figures_record(
+        self, points: pd.DataFrame, streams: Mapping[str, pd.DataFrame], results: list[Result]
+    ) -> list[Figure]:
+        return s_parameter_figures(self.title, streams["network"])
+
+    def notes(self) -> dict[str, str]:
+        if self.correction == "none":
+            return {"correction": "none: traces are as the analyser's receivers see them, at its ports; no device results"}
+        return {
+            "correction": "12-term, by this record's own calibration; planes: device input and output",
+            "uncertainty": "no uncertainty budget for S-parameters exists yet; the calibration's residuals are in the record",
+        }

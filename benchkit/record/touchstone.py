@@ -1,0 +1,120 @@
+"""
+S-parameters of a record as Touchstone 1.1 files, one for each condition: bias, temperature and planes in comments.
+
+Touchstone File Format Specification, Version 1.1 (EIA/IBIS Open Forum, 2002; from memory): an option line `# HZ S RI R 50`; of
+two ports the order of a line is S11 S21 S12 S22.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from benchkit.errors import FormatError, RecordExistsError
+from benchkit.record.disk import Disk, record_error
+from benchkit.record.reader import Record
+
+__all__ = ["export_touchstone"]
+
+_ORDER = ("s11", "s21", "s12", "s22")
+
+
+def export_touchstone(record: Record, target: Path | str) -> list[Path]:
+    """
+    Write each finished sweep of a record as `<what>.s2p`. Uncorrected ones carry it in their name and first line.
+
+    Args:
+        record: Open; any state.
+        target: A folder, made if need be.
+
+    Returns:
+        The files written.
+
+    Raises:
+        FormatError: The record has no S-parameters.
+        RecordExistsError: One of the files exists; nothing was written.
+        RecordError: No room, or no right to write there; nothing is left behind.
+    """
+    target = Path(target)
+    rows = record.stream("network") if "network" in record.streams else pd.DataFrame({"ladder": []})
+    ladders, points = record.ladders(), record.points()
+    finished = ladders.loc[ladders["status"].isin(("complete", "stopped")), "ladder"]
+    rows = rows[rows["ladder"].isin(finished)]
+    if rows.empty:
+        raise FormatError(f"{record.path} has no finished S-parameters; there is nothing to write as Touchstone")
+    rows.attrs, points.attrs = {}, {}
+    files = {}
+    for ladder, sweep in rows.groupby("ladder", sort=True):
+        path = target / _name(sweep)
+        if path in files:
+            path = path.with_stem(f"{path.stem}_{ladder}")
+        files[path] = _text(record, sweep, points[points["ladder"] == ladder])
+    taken = [path for path in files if path.exists()]
+    if taken:
+        raise RecordExistsError(f"{taken[0]} exists; benchkit never overwrites: choose another name, or move it away")
+    begun: list[Path] = []
+    try:
+        target.mkdir(parents=True, exist_ok=True)
+        for path, text in files.items():
+            with path.open("x", encoding="ascii", errors="replace", newline="\n") as file:
+                begun.append(path)
+                file.write(text)
+    except FileExistsError as error:
+        for path in begun:
+            path.unlink(missing_ok=True)
+        raise RecordExistsError(f"{error.filename} exists; benchkit never overwrites") from error
+    except OSError as error:
+        for path in begun:
+            path.unlink(missing_ok=True)
+        raise record_error(begun[-1] if begun else target, "exporting", error, Disk()) from error
+    return begun
+
+
+def _first(rows: pd.DataFrame, column: str) -> float:
+    return float(rows[column].to_numpy(dtype=float)[0])
+
+
+def _is_raw(sweep: pd.DataFrame) -> bool:
+    return bool(np.isnan(sweep["calibration_made_s"].to_numpy(dtype=float)).all())
+
+
+def _name(sweep: pd.DataFrame) -> str:
+    temperature = _first(sweep, "temperature_set_degc")
+    parts = [f"m{_first(sweep, 'measurement'):g}", f"channel_{sweep['channel'].iat[0]}"]
+    parts += [] if np.isnan(temperature) else [f"{temperature:+g}degC"]
+    parts.append(f"{_first(sweep, 'supply_voltage_set_v'):g}V")
+    parts += ["uncorrected"] if _is_raw(sweep) else []
+    return "_".join(parts) + ".s2p"
+
+
+def _text(record: Record, sweep: pd.DataFrame, bias: pd.DataFrame) -> str:
+    raw = _is_raw(sweep)
+    temperature = _first(sweep, "temperature_set_degc")
+    plane = (
+        "UNCORRECTED, at the network analyser's ports: its own errors and the way to the device are in these numbers"
+        if raw
+        else "corrected to the device's input (port 1) and output (port 2)"
+    )
+    comments = [
+        f"S-parameters, {plane}",
+        f"part {record.attributes.get('part', '')}, unit {record.attributes.get('unit', '')}, channel {sweep['channel'].iat[0]}"
+        + (", SIMULATED" if record.attributes.get("simulated") else ""),
+        "temperature: " + ("not set" if np.isnan(temperature) else f"{temperature:+g} degC chamber"),
+        f"level: {_first(sweep, 'level_dbm'):g} dBm at the device input at most",
+        f"record {record.record_id}",
+    ]
+    if len(bias):
+        drain = f"{_first(bias, 'drain_voltage_v'):.5g} V, {_first(bias, 'drain_current_a') * 1e3:.5g} mA"
+        gate, case = f"{_first(bias, 'gate_voltage_v'):.5g} V", f"{_first(bias, 'case_degc'):.4g} degC"
+        comments.insert(3, f"bias: drain {drain}; gate {gate}; case {case}")
+    if not raw:
+        made = pd.Timestamp(_first(sweep, "calibration_made_s"), unit="s").isoformat(timespec="seconds")
+        comments.insert(1, f"calibration made {made} UTC; impedance of reference: the standards' (TRL: the line's)")
+    columns = [f"{'raw_' if raw else ''}{name}_{part}" for name in _ORDER for part in ("re", "im")]
+    numbers = sweep[["frequency_hz", *columns]].to_numpy(dtype=float)
+    lines = [f"! {' '.join(text.split())}" for text in comments] + ["# HZ S RI R 50"]
+    # A frequency without a reading has no line: Touchstone knows no "not a number".
+    lines += [" ".join(f"{value:.12g}" for value in row) for row in numbers.tolist() if all(np.isfinite(row))]
+    return "\n".join(lines) + "\n"
