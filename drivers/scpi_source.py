@@ -16,6 +16,7 @@ class ScpiSource(Source):
         "unit": ":UNIT:POW DBM",
         "frequency": ":FREQ {frequency_hz:.15g}",
         "level": ":POW {level_dbm:.15g} DBM",
+        "ask_frequency": ":FREQ?",
         "ask_level": ":POW?;:OUTP?",
         "level_limit": ":POW:LIM {level_dbm:.15g} DBM;:POW:LIM:STAT ON",
         "ask_level_limit": ":POW:LIM?;:POW:LIM:STAT?",
@@ -33,6 +34,9 @@ class ScpiSource(Source):
 
     def _set_level(self, level_dbm: float) -> None:
         self._send("level", level_dbm=level_dbm)
+
+    def _ask_frequency(self) -> float:
+        return self._query_number("ask_frequency")
 
     def _ask_level(self) -> tuple[float, bool]:
         return self._query_protection("ask_level")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 
 from benchkit.bench.model import (
@@ -56,7 +57,8 @@ def _addresses(file: BenchFile) -> Iterator[Found]:
                 key,
                 f"{settings.address!r} is no VISA resource name; expected one such as TCPIP0::192.0.2.11::5025::SOCKET",
             )
-        address = settings.address.strip().upper()
+        # Board number 0 may be left out (VPP-4.3), and case does not matter.
+        address = re.sub(r"^([A-Z]+)::", r"\g<1>0::", settings.address.strip().upper())
         if address in seen:
             yield key, f"instrument {seen[address]} has this address too; one instrument, one name"
         seen.setdefault(address, name)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from types import TracebackType
 from typing import Any, cast
@@ -109,15 +109,37 @@ class OpenBench:
             )
         return rows
 
-    def prepare(self) -> None:
+    def prepare(self) -> tuple[str, ...]:
         """
         Bring every instrument into its known, safe state.
 
+        A bench that is found energised (a run that died, somebody's hand) is made safe as a whole first: instrument by
+        instrument, a gate might go before its drain.
+
+        Returns:
+            What was found on; empty: nothing.
+
         Raises:
+            MakeSafeError: What was found on could not be verified off; nothing else was done.
             InstrumentError, LinkError: The first instrument that cannot.
         """
+        found = tuple(self._found_on())
+        if found:
+            self.make_safe()
+            self._made_safe = False
         for instrument in self.instruments.values():
             instrument.prepare()
+        return found
+
+    def _found_on(self) -> Iterator[str]:
+        for name, instrument in self.instruments.items():
+            if isinstance(instrument, Source | NetworkAnalyser):
+                if instrument.is_output_on():
+                    yield f"RF of {name}"
+            elif isinstance(instrument, Supply):
+                for output in instrument.channels:
+                    if instrument.is_output_on(output):
+                        yield f"output {output} of {name}"
 
     def make_safe(self) -> None:
         """

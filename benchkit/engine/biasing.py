@@ -12,6 +12,7 @@ drain, and held there as long as it is on.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence as Seq
 from dataclasses import dataclass
 
@@ -277,8 +278,9 @@ class Biaser:
     def _approach(self, gates: Seq[Pin], voltage_v: float) -> None:
         """From pinch-off to within one step of `voltage_v`, reading at each step."""
         bias = self._sequence.file.bias
-        present_v = bias.pinch_off_v + bias.gate_step_max_v
-        while present_v < voltage_v - 1e-9:
+        steps = math.ceil((voltage_v - bias.pinch_off_v) / bias.gate_step_max_v - 1e-9)
+        for step in range(1, steps):
+            present_v = bias.pinch_off_v + step * bias.gate_step_max_v
             self._set_gates(gates, present_v)
             present_v += bias.gate_step_max_v
 

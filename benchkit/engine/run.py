@@ -166,7 +166,14 @@ class Engine:
 
     def _prepare(self) -> None:
         """Known state everywhere, then the walls in the instruments, each read back, before anything is energised."""
-        self._bench.prepare()
+        found = self._bench.prepare()
+        if found:
+            self.events.note(
+                "found energised",
+                f"the bench was energised before this run touched it ({', '.join(found)}); it was made safe first: RF off, drain "
+                "off, gate off. A run that died, or somebody at the bench?",
+                "warning",
+            )
         missing = [text for instrument in self._bench.instruments.values() for text in instrument.missing_protections()]
         for text in missing:
             self.events.note("no protection", text, "warning")

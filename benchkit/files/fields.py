@@ -178,6 +178,11 @@ def _mistakes(problems: list[tuple[tuple[str | int, ...], str]]) -> PydanticCust
     return PydanticCustomError("axis", "{reason}", {"reason": text, "problems": problems})
 
 
+# Nothing between the thermal noise of one hertz and a lightning stroke needs more.
+DECIBELS = ("dBm", "dB")
+DECIBELS_MAX = 400.0
+
+
 def read_quantity(value: Any, unit: str, *, from_file: bool) -> float:
     """
     One quantity of `unit`, as a file or Python gives it.
@@ -189,17 +194,20 @@ def read_quantity(value: Any, unit: str, *, from_file: bool) -> float:
     expected = f"expected {known.noun} such as {known.example}"
     if isinstance(value, str):
         try:
-            return parse_quantity(value, unit)
+            number = parse_quantity(value, unit)
+            if unit in DECIBELS and abs(number) > DECIBELS_MAX:
+                raise QuantityError(f"{value} is no {known.noun} that exists; expected one such as {known.example}")
+            return number
         except QuantityError as error:
             raise PydanticCustomError("quantity", "{reason}", {"reason": str(error)}) from error
-    number = isinstance(value, (int, float)) and not isinstance(value, bool)
-    if number and not from_file:
+    is_number = isinstance(value, (int, float)) and not isinstance(value, bool)
+    if is_number and not from_file:
         if not math.isfinite(value):
             raise PydanticCustomError("quantity", "{reason}", {"reason": f"{value} is not finite; {expected}"})
         return float(value)
     if value is None:
         reason = "is empty"
-    elif number:
+    elif is_number:
         reason = f"{value} has no unit"
     else:
         known_types = {dict: "is a mapping", list: "is a list", bool: f"is {str(value).lower()}"}

@@ -24,7 +24,7 @@ class Source(Instrument):
     """
 
     ROLE: ClassVar[str] = "source"
-    VALUES: ClassVar[dict[str, str]] = {"level_limit_resolution_db": "0.01", "level_resolution_db": "0.01"}
+    VALUES: ClassVar[dict[str, str]] = {"level_limit_resolution_db": "0.01", "level_resolution_db": "0.01", "frequency_resolution_hz": "1"}
 
     settings: SourceSettings
 
@@ -37,7 +37,9 @@ class Source(Instrument):
         self._without_level_limit = settings.without_level_limit
         self._limit_resolution_db = self._value_number("level_limit_resolution_db")
         self._level_resolution_db = self._value_number("level_resolution_db")
+        self._frequency_resolution_hz = self._value_number("frequency_resolution_hz")
         self._is_on: bool | None = None
+        self._confirmed_hz: float | None = None
         self._frequency_hz: float | None = None
         self._level_dbm: float | None = None
         self._limit_dbm: float | None = None
@@ -176,7 +178,7 @@ class Source(Instrument):
 
     def confirm(self) -> None:
         """
-        Ask level and RF state back, in one question; both must be as they were set last.
+        Ask level and RF state back, in one question, and the frequency when it is new; all must be as they were set last.
 
         A raw socket does not acknowledge what is written to it, and two sockets keep no order between them: only an answer
         says that the level has arrived, and settling counts from there. A source that ignores commands is found here too.
@@ -184,6 +186,15 @@ class Source(Instrument):
         Raises:
             InstrumentError: One of them is not; what the part sees is not what was asked for.
         """
+        if self._frequency_hz is not None and self._frequency_hz != self._confirmed_hz:
+            actual_hz = self._ask_frequency()
+            if not abs(actual_hz - self._frequency_hz) <= self._frequency_resolution_hz:
+                asked_hz, self._frequency_hz = self._frequency_hz, None
+                raise InstrumentError(
+                    self.name,
+                    f"frequency reads back as {actual_hz:.12g} Hz after {asked_hz:.12g} Hz was set; it does not do what it is told",
+                )
+            self._confirmed_hz = self._frequency_hz
         level_dbm, is_on = self._ask_level()
         if self._level_dbm is not None and not abs(level_dbm - self._level_dbm) <= self._level_resolution_db:
             asked_dbm, self._level_dbm = self._level_dbm, None
@@ -196,7 +207,7 @@ class Source(Instrument):
             raise InstrumentError(self.name, f"RF reads {now} after it was switched {told}; it does not do what it is told")
 
     def forget_settings(self) -> None:
-        self._frequency_hz = self._level_dbm = self._limit_dbm = None
+        self._frequency_hz = self._level_dbm = self._limit_dbm = self._confirmed_hz = None
         self._is_on = None
 
     def missing_protections(self) -> tuple[str, ...]:
@@ -228,6 +239,10 @@ class Source(Instrument):
 
     @abstractmethod
     def _set_level(self, level_dbm: float) -> None: ...
+
+    @abstractmethod
+    def _ask_frequency(self) -> float:
+        """Carrier set. [Hz]"""
 
     @abstractmethod
     def _ask_level(self) -> tuple[float, bool]:

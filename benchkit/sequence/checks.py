@@ -34,6 +34,10 @@ def check_sequence(file: SequenceFile, document: Document) -> list[Mistake]:
     return sorted(mistakes, key=lambda mistake: mistake.line or 0)
 
 
+# As wide as the record's column of channels.
+CHANNEL_BYTES = 8
+
+
 def _channels(file: SequenceFile) -> Iterator[Found]:
     known = file.device.channels
     for key, channels in (("device.channels", known), ("conditions.channels", file.conditions.channels)):
@@ -42,7 +46,9 @@ def _channels(file: SequenceFile) -> Iterator[Found]:
         if not channels:
             yield key, "is an empty list; leave it out for all of the device's channels"
         for index, channel in enumerate(channels):
-            if channel in channels[:index]:
+            if not channel.strip() or not channel.isprintable() or len(channel.encode()) > CHANNEL_BYTES:
+                yield f"{key}[{index}]", f"{channel[:40]!r} is no channel name; expected 1 to {CHANNEL_BYTES} letters or digits, such as A"
+            elif channel in channels[:index]:
                 yield f"{key}[{index}]", f"channel {channel} is there twice"
             elif channel not in known:
                 yield f"{key}[{index}]", unknown(channel, known, "channel")

@@ -87,7 +87,7 @@ class BiasSettings(FileModel):
     gate_from_v: Volts = Field(alias="gate_from", description="The gate trim searches between gate_from ...")
     gate_to_v: Volts = Field(alias="gate_to", description="... and gate_to, and nowhere else")
     gate_step_max_v: Volts = Field(
-        alias="gate_step_max", default=0.1, gt=0, description="Largest single step of the gate while searching"
+        alias="gate_step_max", default=0.1, ge=1e-3, description="Largest single step of the gate while searching"
     )
     drain_current_limit_a: Amperes = Field(
         alias="drain_current_limit", gt=0, description="Current limit and trip set in the supply"

@@ -61,6 +61,9 @@ def bench_with(tmp_path: Path, *changes: tuple[str, str]) -> Path:
         ("  supply_voltage: 6 V", "  supply_voltage: 6 V\n  channels: [A, C]", ["conditions.channels", "C"]),
         ("parameter: p1db, min: 26 dBm", "parameter: p1bd, min: 26 dBm", ["p1bd", "p1db"]),
         ("parameter: p1db, min: 26 dBm", "parameter: p1db, min: 26 dB", ["expectations[3].min", "26 dB"]),
+        ("gate_step_max: 0.1 V", "gate_step_max: 1e-17 V", ["bias.gate_step_max"]),
+        ("channels: [A, B]", "channels: [A, BROADBAND]", ["device.channels[1]", "BROADBAND"]),
+        ("input_power_max: 12 dBm", "input_power_max: 1e5 dBm", ["limits.input_power_max", "1e5 dBm"]),
         ("part: KD14", "part: !!python/object/apply:os.system [echo]", ["tag"]),
         ("part: KD14", "part: &x KD14\n  copy: *x", ["anchor"]),
     ],
@@ -103,6 +106,7 @@ def test_every_mistake_of_both_files_is_told_at_once(tmp_path: Path) -> None:
     [
         ("role: power meter", "role: voltmeter", ["role"]),
         ("192.0.2.12", "192.0.2.11", ["output_meter.address", "rf_source"]),
+        ("TCPIP0::192.0.2.12", "TCPIP::192.0.2.11", ["output_meter.address", "rf_source"]),
         ("driver: scpi-switch", "driver: scpi-swich", ["scpi-swich", "scpi-switch"]),
         ("../paths/input_a.csv", "../paths/nowhere.csv", ["nowhere.csv"]),
         ("power_meter: output_meter", "power_meter: output_metre", ["output_metre", "output_meter"]),

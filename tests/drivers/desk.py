@@ -109,6 +109,7 @@ def source(dialect: dict[str, str] | None = None, **replies: Reply) -> tuple[Scp
 
     desk.replies |= {
         ":OUTP?;*IDN?": output,
+        ":FREQ?": lambda _: desk.last(rf":FREQ {_NUMBER}", "1e9"),
         ":POW?;:OUTP?": lambda _: f"{desk.last(rf':POW {_NUMBER} DBM', '-40')};{desk.is_on(':OUTP ON', ':OUTP OFF')}",
         ":POW:LIM?;:POW:LIM:STAT?": lambda _: desk.last(rf":POW:LIM {_NUMBER} DBM;:POW:LIM:STAT ON", "20") + ";1",
         **replies,

@@ -164,3 +164,13 @@ def test_a_source_that_does_not_do_what_it_is_told_is_found_before_anything_is_r
 
     with pytest.raises(InstrumentError, match=says):
         source.confirm()
+
+
+def test_a_source_on_another_frequency_than_it_was_told_is_found():
+    """The corrections are those of the frequency asked for: every number after it would be wrong, and look right."""
+    source, _ = desk.source(**{":FREQ?": "14000000000"})
+    source.set_frequency(14.125e9)
+    source.set_level(-16.8)
+
+    with pytest.raises(InstrumentError, match="frequency reads back as 14000000000 Hz after 14125000000 Hz was set"):
+        source.confirm()
