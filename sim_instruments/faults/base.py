@@ -144,13 +144,18 @@ def unreachable_excuses(scene: Scene) -> tuple[Excuse, ...]:
         return (Excuse(Abuse.LEFT_ENERGISED, f"{name} is on", lasting=True), Excuse(Abuse.RF_UNBIASED, lasting=True))
     if scene.outputs():
         return (Excuse(Abuse.LEFT_ENERGISED, f"{name} output", lasting=True), *unverifiable_excuses(scene))
-    return (Excuse(Abuse.LEFT_HOT_OR_COLD, lasting=True),) if scene.bench.file.wiring.chamber == name else ()
+    return unverifiable_excuses(scene)
 
 
 def unverifiable_excuses(scene: Scene) -> tuple[Excuse, ...]:
-    """Of an instrument whose answers cannot be had or believed: a gate rightly held, its drain not being known to be off."""
-    held = [channel.gate.label for channel in scene.world.channels if channel.drain.name == scene.instrument.name]
-    return tuple(Excuse(Abuse.LEFT_ENERGISED, label, lasting=True) for label in held)
+    """
+    Of an instrument whose answers cannot be had or believed: a gate rightly held, its drain not being known to be off; a
+    chamber that is told nothing more, for nobody knows in which unit it takes a temperature.
+    """
+    name = scene.instrument.name
+    held = [channel.gate.label for channel in scene.world.channels if channel.drain.name == name]
+    away = (Excuse(Abuse.LEFT_HOT_OR_COLD, lasting=True),) if scene.bench.file.wiring.chamber == name else ()
+    return (*(Excuse(Abuse.LEFT_ENERGISED, label, lasting=True) for label in held), *away)
 
 
 def is_reading(message: bytes) -> bool:

@@ -66,4 +66,7 @@ class PowerCycled(TwinFault):
     def excuses(self, scene: Scene) -> tuple[Excuse, ...]:
         # A gate supply without mains takes the gate away; the drain's protection holds the current, as with gate-lost.
         gone = (Excuse(Abuse.GATE_REMOVED), Excuse(Abuse.DRAIN_WITHOUT_GATE)) if scene.gates() else ()
-        return (*gone, DRAIN_GONE, *unverifiable_excuses(scene)) if scene.outputs() else ()
+        if scene.instrument.name in scene.world.ports.switches:
+            # Its contacts fall open with whatever is on them.
+            return (Excuse(Abuse.HOT_SWITCHING, scene.instrument.name),)
+        return (*gone, *((DRAIN_GONE,) if scene.outputs() else ()), *unverifiable_excuses(scene))

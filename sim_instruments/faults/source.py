@@ -43,7 +43,7 @@ class LevelJump(TwinFault):
         if now.input_dbm == -math.inf:
             return False
         port = scene.world.ports.sources[scene.instrument.name]
-        extra_db = now.input_dbm - (port.level_dbm(t) - port.extra_db - channel.input_path.loss_db(now.frequency_hz))
+        extra_db = port.level_dbm(t) - port.without_fault_dbm(t)
         without = channel.device.respond(
             now.frequency_hz, now.input_dbm - extra_db, now.drain_v, now.gate_v, now.channel_degc
         )

@@ -74,6 +74,10 @@ class SourcePort:
         """The level it settles to, without a fault's; minus infinity: never set. [dBm]"""
         return self._target_dbm
 
+    def without_fault_dbm(self, t: float) -> float:
+        """What `level_dbm` would be without a fault. [dBm]"""
+        return self._level_dbm(t)
+
     def level_dbm(self, t: float) -> float:
         """At the connector; minus infinity when off. [dBm]"""
         level_dbm = self._level_dbm(t)
