@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -39,11 +40,12 @@ def carry_out(
     **options: Any,
 ) -> None:
     """Carry out one campaign from the command line; leaves by typer.Exit with the campaign's code."""
+    _check_unit(unit)
     sequence, bench = load_both(sequence_path, bench_path)
     record = out or new_record_path(sequence, unit, what)
-    for path in (record, report):
-        if path is not None and path.exists():
-            raise RecordExistsError(f"{path} exists; benchkit never overwrites: choose another name, or move it away")
+    for option, path in (("--out", record), ("--report", report)):
+        if path is not None:
+            _check_new(option, path)
     envelope = prove(sequence, bench)
     expected_s = estimate(envelope.plan, sequence.file, bench.file).total_s
     log = record.with_suffix(".links.log") if link_log else None
@@ -82,6 +84,23 @@ def targets(commands: list[str] | None) -> tuple[NotifySettings, ...]:
     except ValueError:
         message = "is empty; expected a program and its arguments"
         raise FileError([Mistake("command line", None, "--notify", message)]) from None
+
+
+def _check_unit(unit: str) -> None:
+    """A serial number that a label, a file name and a table can hold."""
+    if not unit.strip() or not unit.isprintable() or set(unit) & set('/\\:*?"<>|'):
+        raise typer.BadParameter(f"{unit!r} is no serial number; expected letters, digits and - _ . such as L07-W1-01", param_hint="--unit")
+
+
+def _check_new(option: str, path: Path) -> None:
+    """Found before the run, not after a night."""
+    if path.exists():
+        raise RecordExistsError(f"{path} exists; benchkit never overwrites: choose another name, or move it away")
+    folder = path.resolve().parent
+    if not folder.is_dir():
+        raise typer.BadParameter(f"there is no folder {folder}; make it first", param_hint=option)
+    if not os.access(folder, os.W_OK):
+        raise typer.BadParameter(f"the folder {folder} cannot be written to", param_hint=option)
 
 
 def _say(what: str, outcome: CampaignOutcome, report: Path | None, took_s: float) -> None:

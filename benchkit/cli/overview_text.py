@@ -57,7 +57,8 @@ def print_overview(summary: dict[str, Any]) -> None:
         console, "Worst case at each plane, smallest margin first",
         [("margin", True), ("plane", False), ("ch.", False), ("worst case", True), ("limit", True), ("smallest at", False)],
         _margin_rows(summary["margins"]),
-        note="No command of this plan can pass any of these limits, with every stated error and uncertainty at its worst.\n"
+        note="No command of this plan can pass any of these limits, with every stated error and uncertainty at its worst,\n"
+        "but for what stands under Not proved.\n"
         "--json names the file and key of each limit.",
     )  # fmt: skip
     _table(

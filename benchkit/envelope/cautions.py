@@ -10,6 +10,8 @@ from benchkit.sequence.load import Sequence
 
 __all__ = ["cautions"]
 
+# What a part without a heat sink turns into a burn (common practice, no source).
+WARM_W = 2.0
 TOO_HOT_TO_TOUCH_DEGC = 55.0
 
 
@@ -35,6 +37,11 @@ def cautions(sequence: Sequence, bench: Bench) -> list[str]:
                 f"Asphyxiation: the chamber is cooled with {chamber.coolant}. Ventilate, use an oxygen alarm, do not leave "
                 "people alone in the room; local rules apply."
             )
+    dc_w = limits.drain_voltage_max_v * bias.drain_current_limit_a
+    if dc_w >= WARM_W:
+        lines.append(
+            f"Heat: the part may draw up to {dc_w:.2g} W at the drain. Give it its heat sink before power; fixture and sink burn."
+        )
     lines.append(
         f"Device: never above {limits.drain_voltage_max_v:g} V and {limits.drain_current_max_a * 1e3:g} mA at the drain, "
         f"{limits.gate_voltage_min_v:g} V to {limits.gate_voltage_max_v:g} V at the gate, {limits.input_power_max_dbm:g} dBm in."

@@ -43,7 +43,8 @@ class Notice:
             )
         return (
             f"{head} It could NOT verify the bench safe: {'; '.join(self.failures)}. The part may still be powered: switch RF "
-            "off, then drain, then gate, by hand."
+            "off, then drain, then gate, by hand. (Told until "
+            f"{account_path(self.record)} is moved away.)"
         )
 
 
@@ -67,17 +68,27 @@ def leave_notice(notice: Notice) -> None:
 
 
 def take_notices() -> list[Notice]:
-    """Notices that no command has told yet; each is handed out once."""
+    """
+    Notices that a person should see now.
+
+    One of a bench that was made safe is handed out once. One that could not be verified is handed out to every command,
+    until its account beside the record is moved away: the next command may be anybody's.
+    """
     folder = _untold()
-    if not folder.is_dir():
-        return []
+    try:
+        paths = sorted(folder.glob("*.json")) if folder.is_dir() else []
+    except OSError:
+        return []  # a state folder that this user may not read holds nothing of theirs
     notices = []
-    for path in sorted(folder.glob("*.json")):
+    for path in paths:
         try:
-            notices.append(_read(json.loads(path.read_text(encoding="utf-8"))))
-            path.unlink()
+            notice = _read(json.loads(path.read_text(encoding="utf-8")))
+            if not notice.failures or not account_path(notice.record).exists():
+                path.unlink()
         except (OSError, ValueError, KeyError, TypeError):
             continue  # another command took it, or it is no notice of ours
+        if not notice.failures or account_path(notice.record).exists():
+            notices.append(notice)
     return notices
 
 
