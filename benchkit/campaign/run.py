@@ -22,6 +22,7 @@ from benchkit.bench.load import Bench
 from benchkit.bench.open import IdentityRow, OpenBench, open_bench
 from benchkit.campaign.faults import ComputerFaults, Whereabouts, account_path
 from benchkit.campaign.operator import hands_at_terminal
+from benchkit.campaign.pulse import BeatingClock
 from benchkit.campaign.signals import Interrupter
 from benchkit.campaign.sink import ShieldedSink
 from benchkit.campaign.summary import judge_results, own_streams, summarise
@@ -251,7 +252,8 @@ def _energise(
             None if guardian is None else guardian.beat,
             (teller.see,) if whereabouts is None else (whereabouts.see, teller.see),
         )
-        Engine(opened, sequence, envelope.plan, clock, sink, progress).run()
+        paced = clock if guardian is None else BeatingClock(clock, guardian.beat)
+        Engine(opened, sequence, envelope.plan, paced, sink, progress).run()
     except Interrupted as error:
         outcome, message, exit_code, cause = "interrupted", f"interrupted by {error.signal_name}", 130, error
     except KeyboardInterrupt as error:
