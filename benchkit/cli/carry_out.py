@@ -89,7 +89,8 @@ def targets(commands: list[str] | None) -> tuple[NotifySettings, ...]:
 def _check_unit(unit: str) -> None:
     """A serial number that a label, a file name and a table can hold."""
     if not unit.strip() or not unit.isprintable() or set(unit) & set('/\\:*?"<>|'):
-        raise typer.BadParameter(f"{unit!r} is no serial number; expected letters, digits and - _ . such as L07-W1-01", param_hint="--unit")
+        expected = "expected letters, digits and - _ . such as L07-W1-01"
+        raise typer.BadParameter(f"{unit!r} is no serial number; {expected}", param_hint="--unit")
 
 
 def _check_new(option: str, path: Path) -> None:

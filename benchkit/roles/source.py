@@ -24,7 +24,11 @@ class Source(Instrument):
     """
 
     ROLE: ClassVar[str] = "source"
-    VALUES: ClassVar[dict[str, str]] = {"level_limit_resolution_db": "0.01", "level_resolution_db": "0.01", "frequency_resolution_hz": "1"}
+    VALUES: ClassVar[dict[str, str]] = {
+        "level_limit_resolution_db": "0.01",
+        "level_resolution_db": "0.01",
+        "frequency_resolution_hz": "1",
+    }
 
     settings: SourceSettings
 
@@ -192,7 +196,8 @@ class Source(Instrument):
                 asked_hz, self._frequency_hz = self._frequency_hz, None
                 raise InstrumentError(
                     self.name,
-                    f"frequency reads back as {actual_hz:.12g} Hz after {asked_hz:.12g} Hz was set; it does not do what it is told",
+                    f"frequency reads back as {actual_hz:.12g} Hz after {asked_hz:.12g} Hz was set; it does not do what it is "
+                    "told",
                 )
             self._confirmed_hz = self._frequency_hz
         level_dbm, is_on = self._ask_level()

@@ -47,7 +47,8 @@ def _channels(file: SequenceFile) -> Iterator[Found]:
             yield key, "is an empty list; leave it out for all of the device's channels"
         for index, channel in enumerate(channels):
             if not channel.strip() or not channel.isprintable() or len(channel.encode()) > CHANNEL_BYTES:
-                yield f"{key}[{index}]", f"{channel[:40]!r} is no channel name; expected 1 to {CHANNEL_BYTES} letters or digits, such as A"
+                wanted = f"expected 1 to {CHANNEL_BYTES} letters or digits, such as A"
+                yield f"{key}[{index}]", f"{channel[:40]!r} is no channel name; {wanted}"
             elif channel in channels[:index]:
                 yield f"{key}[{index}]", f"channel {channel} is there twice"
             elif channel not in known:
