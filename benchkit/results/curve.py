@@ -158,15 +158,14 @@ def find_rise(x: NDArray[np.float64], y: NDArray[np.float64], level: float) -> C
 
 
 def _root(x: NDArray[np.float64], y: NDArray[np.float64], index: int, level: float) -> tuple[float, float]:
-    # scipy loads slowly and `benchkit --help` must not wait for it.
-    from scipy.optimize import brentq
-
     piece = pchip_piece(x, y, index)
-    if piece.y1 <= level:  # within rounding of the level: the point itself
-        where = piece.x1
-    else:
-        where = float(brentq(lambda at: piece.at(at) - level, piece.x0, piece.x1, xtol=1e-12, rtol=1e-14))
-    return where, piece.slope_at(where)
+    low, high = piece.x0, piece.x1
+    if piece.y1 > level:  # else it is within rounding of the level: the point itself
+        # Halved until no number lies between: a monotone piece crosses once. Loading scipy for it would take longer than
+        # summing up a night.
+        while low < (middle := 0.5 * (low + high)) < high:
+            low, high = (low, middle) if piece.at(middle) > level else (middle, high)
+    return high, piece.slope_at(high)
 
 
 def at_input(input_dbm: ArrayLike, values: ArrayLike, at_dbm: float, *, name: str = "value") -> float | Absent:
