@@ -120,14 +120,15 @@ class Compression(MeasurementBlock):
         if len(inputs) < 2 or not inputs[-1] > inputs[-2]:
             return
         step_db, rise_db = inputs[-1] - inputs[-2], outputs[-1] - outputs[-2]
-        at = f"{self.title}, from {inputs[-2]:g} dBm to {inputs[-1]:g} dBm of drive"
         expansion_db = self.gain_rise_max * step_db + STEP_NOISE_DB
+        if rise_db - step_db <= expansion_db and -rise_db <= FALL_MAX_DB:
+            return
+        at = f"{self.title}, from {inputs[-2]:g} dBm to {inputs[-1]:g} dBm of drive"
         if rise_db - step_db > expansion_db:
             source = "measurements: gain_rise_max; has the source's level jumped, or a path changed?"
             raise LimitError(f"rise of gain, {at}", rise_db - step_db, expansion_db, "dB", source)
-        if -rise_db > FALL_MAX_DB:
-            source = "an amplifier's output does not fall while its drive rises; is a connector loose?"
-            raise LimitError(f"fall of output, {at}", -rise_db, FALL_MAX_DB, "dB", source)
+        source = "an amplifier's output does not fall while its drive rises; is a connector loose?"
+        raise LimitError(f"fall of output, {at}", -rise_db, FALL_MAX_DB, "dB", source)
 
     def _stops(self, reading: Reading, inputs: list[float], outputs: list[float]) -> str:
         """Why the ladder ends at this point; "" when it goes on."""
@@ -149,7 +150,7 @@ class Compression(MeasurementBlock):
         """Compression at the last point. The common convention by hand: this runs at every point."""
         count = self.report.reference_points
         if self.report.reference == "lowest levels":
-            reference = sum(out - level for level, out in zip(inputs[:count], outputs[:count], strict=True)) / count
+            reference = (sum(outputs[:count]) - sum(inputs[:count])) / count
             return reference - (outputs[-1] - inputs[-1])
         return float(
             gain_compression_db(inputs, outputs, reference=self.report.reference, reference_points=count)[-1]
