@@ -47,7 +47,10 @@ class TwinSession(MessageBasedSession):  # type: ignore[misc]
         self._twin, self._instrument = twin, instrument
         self.port: Port = instrument.open_port(is_stream=not self._has_end)
         self._cuts = instrument.cuts
-        self._now = twin.clock.monotonic
+        clock = twin.clock
+        self._now = clock.monotonic
+        # Of a virtual clock to the moment itself: adding up what is left would miss it by a rounding.
+        self._advance = clock.advance_to if isinstance(clock, VirtualClock) else self._wait_until
         self._rest = b""
         self._timeout_s = 2.0
         self._termchar: bytes | None = None
@@ -143,13 +146,8 @@ class TwinSession(MessageBasedSession):  # type: ignore[misc]
         self._advance(deadline)
         raise VisaIOError(Status.error_timeout)
 
-    def _advance(self, t: float) -> None:
-        clock = self._twin.clock
-        if isinstance(clock, VirtualClock):
-            # To the moment itself: adding up what is left would miss it by a rounding.
-            clock.advance_to(t)
-        else:
-            clock.sleep(t - clock.monotonic())
+    def _wait_until(self, t: float) -> None:
+        self._twin.clock.sleep(t - self._now())
 
     def _settle_time(self) -> float:
         self._check_reachable()

@@ -17,7 +17,8 @@ def check_statement(name: str, message: str) -> None:
     """
     if has_query(message):
         raise MisuseError(f"{name}: {message!r} asks something; its answer would be the next one's. Use ask")
-    _check_line(name, message)
+    if not message.isascii() or "\n" in message:
+        raise _no_line(name, message)
 
 
 def check_question(name: str, message: str) -> None:
@@ -29,10 +30,10 @@ def check_question(name: str, message: str) -> None:
     """
     if not has_query(message):
         raise MisuseError(f"{name}: {message!r} asks nothing, so no answer will come. Use write")
-    _check_line(name, message)
-
-
-def _check_line(name: str, message: str) -> None:
     if not message.isascii() or "\n" in message:
-        # A newline makes two messages of it; what is not ASCII reaches each instrument as something else.
-        raise MisuseError(f"{name}: {message!r} is not one line of ASCII")
+        raise _no_line(name, message)
+
+
+def _no_line(name: str, message: str) -> MisuseError:
+    # A newline makes two messages of it; what is not ASCII reaches each instrument as something else.
+    return MisuseError(f"{name}: {message!r} is not one line of ASCII")

@@ -80,6 +80,8 @@ class Story:
 
     def case_at(self, t: float) -> float:
         """Case temperature. [degC]"""
+        if t == self._solved_at:
+            return self.case_degc
         self.advance(t)
         return self._case.at(t)
 
@@ -151,12 +153,13 @@ class Story:
             self.watch.see_order(self._looked_s, t)
         self._looked_s = t
         solution = self._solve(t)
-        tripping = self._tripping(t, solution)
-        if tripping:
+        if solution.limited or t >= self._over_voltage_at_s:
+            tripping = self._tripping(t, solution)
             for port, why in tripping.items():
                 port.trip(t, why)
                 self.supply_moves(t, port)
-            solution = self._solve(t)
+            if tripping:
+                solution = self._solve(t)
         self.watch.see(t, solution.points)
         for index, (channel, point) in enumerate(zip(self._channels, solution.points, strict=True)):
             self._dissipation_w[index] = point.response.dissipation_w

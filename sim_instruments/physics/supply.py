@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from sim_instruments.physics.settling import Settling
 
@@ -14,8 +13,7 @@ Mode = Literal["off", "constant voltage", "constant current"]
 Trip = Literal["", "over voltage", "over current"]
 
 
-@dataclass(frozen=True)
-class SupplyTerminal:
+class SupplyTerminal(NamedTuple):
     """
     One output as it is.
 

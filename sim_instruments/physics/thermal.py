@@ -28,12 +28,14 @@ class CaseThermal:
 
     def begin(self, t: float, air: AirCourse, dissipation_w: float) -> None:
         """From `t` on the air takes this course, which may have begun before, and the device dissipates this much. [s, W]"""
-        start_degc = self.at(t)
+        warmed_k = self._k_per_w * dissipation_w
+        # What this adds to the way the case follows the air must start where the old sum stands.
+        self._rest_k = self._warmed_k - warmed_k + self._rest_k * math.exp((self._base_s - t) / self._tau_s)
+        self._base_s, self._warmed_k = t, warmed_k
         if air is not self._air:
-            self._air, self._followed = air, self._following(air)
-        self._base_s = t
-        self._warmed_k = self._k_per_w * dissipation_w
-        self._rest_k = start_degc - self._followed.at(t) - self._warmed_k
+            followed = self._following(air)
+            self._rest_k += self._followed.at(t) - followed.at(t)
+            self._air, self._followed = air, followed
 
     def at(self, t: float) -> float:
         """Case temperature. [degC]"""

@@ -224,7 +224,9 @@ class Watch:
             self._compare(t, network.switch.name, Abuse.SWITCH_POWER, "level", carried, network.switch.power_max_dbm, "dBm")
 
     def _compare_path(self, t: float, path: str, level_dbm: float) -> None:
-        self._compare(t, path, Abuse.PATH_POWER, "level", level_dbm, self._ratings.paths_dbm[path], "dBm")
+        limit_dbm = self._ratings.paths_dbm[path]
+        if level_dbm > limit_dbm or self._going_on:  # else nothing is wrong and nothing was
+            self._compare(t, path, Abuse.PATH_POWER, "level", level_dbm, limit_dbm, "dBm")
 
     def _compare(self, t: float, where: str, what: str, quantity: str, value: float, limit: float, unit: str) -> None:
         key = (where, what)
