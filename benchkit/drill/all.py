@@ -5,14 +5,15 @@ from __future__ import annotations
 import multiprocessing
 import shutil
 import tempfile
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
 from benchkit.bench.load import Bench
+from benchkit.campaign.signals import Interrupter
 from benchkit.drill.moments import Reference, draw
 from benchkit.drill.offer import Offer, chosen, offers
 from benchkit.drill.one import Row, carry_out, take_reference
@@ -22,6 +23,9 @@ from benchkit.plan.files import load_both
 from benchkit.sequence.load import Sequence as SequenceFile
 
 __all__ = ["Drilled", "drill"]
+
+# Drills handed to a process at a time; so many are waited for when all are interrupted.
+CHUNK = 2
 
 
 @dataclass(frozen=True)
@@ -69,6 +73,7 @@ def drill(
     Raises:
         FileError: Mistakes in the files, or a fault there is not.
         BenchkitError: The rehearsal without a fault does not run to its end.
+        Interrupted: Ctrl-C or SIGTERM.
     """
     sequence, bench = load_both(sequence_path, bench_path)
     wanted = chosen(offers(bench), faults)
@@ -78,10 +83,14 @@ def drill(
     meets = [offer for offer in wanted if not offer.is_of_bench or set(offer.instruments) & set(used)]
     texts = [fault for offer in meets for fault in draw(offer, reference, used, instants, seed)]
     rows: list[Row] = []
-    for row in _carry_out_all(sequence_path, bench_path, texts, reference, unit, seed, jobs, sequence, bench):
-        rows.append(row)
-        if on_row is not None:
-            on_row(row, len(rows), len(texts))
+    # A signal ends the drills and every process of theirs, not only the rehearsal that is under way.
+    with Interrupter(), closing(
+        _carry_out_all(sequence_path, bench_path, texts, reference, unit, seed, jobs, sequence, bench)
+    ) as found:
+        for row in found:
+            rows.append(row)
+            if on_row is not None:
+                on_row(row, len(rows), len(texts))
     return Drilled(tuple(rows), tuple(_left_out(offer) for offer in wanted if offer not in meets), reference)
 
 
@@ -95,7 +104,7 @@ def _carry_out_all(
     jobs: int,
     sequence: SequenceFile,
     bench: Bench,
-) -> Iterator[Row]:
+) -> Generator[Row, None, None]:
     if jobs <= 1:
         for text in texts:
             yield _in_folder(sequence, bench, text, reference, unit, seed)
@@ -103,8 +112,11 @@ def _carry_out_all(
     # Started afresh, not forked: the same on every system, and no thread of ours is copied half-way.
     context = multiprocessing.get_context("spawn")
     work = partial(_in_process, sequence_path, bench_path, reference, unit, seed)
-    with ProcessPoolExecutor(jobs, mp_context=context) as pool:
-        yield from pool.map(work, texts, chunksize=4)
+    pool = ProcessPoolExecutor(jobs, mp_context=context)
+    try:
+        yield from pool.map(work, texts, chunksize=CHUNK)
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
 
 
 _loaded: dict[tuple[Path, Path | None], tuple[SequenceFile, Bench]] = {}

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import signal
+import subprocess
+import sys
 from pathlib import Path
 
+import psutil
 import pytest
 
 import benchkit
@@ -185,3 +189,20 @@ def test_rehearse_says_what_became_of_the_fault(tmp_path: Path) -> None:
     assert "the device was driven" in done.stdout
     assert "tripped: drain_supply output 1: over current" in done.stdout
     assert "ledger: empty" in done.stdout
+
+
+def test_a_signal_ends_the_drills_and_all_their_processes(tmp_path: Path) -> None:
+    """A hundred rehearsals left running in the background would be a slow computer that nobody understands."""
+    command = [sys.executable, "-m", "benchkit", "drill", str(SHORT), "--instants", "50", "--jobs", "2", "--fault", "late"]
+    process = subprocess.Popen(command, cwd=tmp_path, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True)
+    assert process.stderr is not None
+    # The first tenth is done: both processes are at work.
+    assert any("drills" in line for line in process.stderr)
+    family = psutil.Process(process.pid).children(recursive=True)
+    process.send_signal(signal.SIGTERM)
+    process.communicate(timeout=60)
+    _, alive = psutil.wait_procs(family, timeout=20)
+
+    assert process.returncode == 130
+    assert family
+    assert alive == []
