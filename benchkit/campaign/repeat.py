@@ -122,7 +122,7 @@ def plan_repeat(
         raise FormatError(f"{record} is a table, not a record: there is no sequence in it to run again")
     if setup.sequence is None or (setup.bench is None and bench is None):
         raise FormatError(f"{record} can't be repeated: {'; '.join(setup.troubles)}")
-    sequence, on_bench = setup.sequence, bench or _that_tells_nobody(setup.bench)
+    sequence, on_bench = setup.sequence, bench or that_tells_nobody(setup.bench)
     assert on_bench is not None, "checked above"
     was_simulated = setup.facts.get("simulated") == "1"
     on_twin = was_simulated if simulated is None else simulated
@@ -132,20 +132,20 @@ def plan_repeat(
     envelope = prove(sequence, on_bench)
     used = [need.instrument for need in needs(envelope.plan, sequence.file, on_bench.file)]
     say("asking the instruments who they are")
-    rows = _identities(reality or on_bench, used, on_twin, unit, seed)
+    rows = identities(reality or on_bench, used, on_twin, unit, seed)
     silent = [row for row in rows if row.trouble]
     if silent:
         raise LinkError(silent[0].name, "; ".join(row.trouble for row in silent))
-    now = _setup_now(setup, sequence, on_bench, rows, unit, on_twin, seed)
+    now = setup_now(setup, sequence, on_bench, rows, unit, on_twin, seed)
     return Repeat(original, sequence, on_bench, unit, on_twin, seed, tuple(differences(setup, now)), reality)
 
 
-def _that_tells_nobody(bench: Bench | None) -> Bench | None:
+def that_tells_nobody(bench: Bench | None) -> Bench | None:
     """A record comes from anywhere: whom its bench file told is not told, and no command of it is run."""
     return None if bench is None else replace(bench, file=bench.file.model_copy(update={"notify": ()}))
 
 
-def _identities(bench: Bench, used: Sequence[str], on_twin: bool, unit: str, seed: int) -> list[IdentityRow]:
+def identities(bench: Bench, used: Sequence[str], on_twin: bool, unit: str, seed: int) -> list[IdentityRow]:
     if not on_twin:
         return [row for row in identify_bench(bench, WallClock()) if row.name in used]
     options: dict[str, object] = {"bench": bench, "seed": seed, "unit": unit}
@@ -156,7 +156,7 @@ def _identities(bench: Bench, used: Sequence[str], on_twin: bool, unit: str, see
         opened.release()
 
 
-def _setup_now(
+def setup_now(
     then: Setup, sequence: LoadedSequence, bench: Bench, rows: Sequence[IdentityRow], unit: str, on_twin: bool, seed: int
 ) -> Setup:
     """As the new record will say."""

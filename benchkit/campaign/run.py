@@ -31,6 +31,7 @@ from benchkit.clock import Clock, VirtualClock, WallClock
 from benchkit.engine.columns import streams
 from benchkit.engine.journalist import Events, Progress
 from benchkit.engine.run import Engine
+from benchkit.engine.standing import NOTHING_DONE, Standing
 from benchkit.envelope import Envelope, needs, prove
 from benchkit.errors import BenchkitError, Interrupted, LinkError, MakeSafeError, RecordError, RecordExistsError
 from benchkit.guardian import Guardian, GuardianSpec
@@ -212,7 +213,7 @@ def _campaign(
                 )
                 # In a rehearsal there is nothing to guard: the twin lives in this process and dies with it.
                 spec = guardian_spec(sequence, bench, out, used, clock, teller) if library is None else None
-                return _energise(
+                return energise(
                     opened, writer, out, sequence, envelope, clock, interrupter, progress or NoProgress(), spec, whereabouts,
                     teller,
                 )
@@ -224,7 +225,7 @@ def _campaign(
             log.close()
 
 
-def _energise(
+def energise(
     opened: OpenBench,
     writer: RecordWriter,
     out: Path,
@@ -236,8 +237,14 @@ def _energise(
     spec: GuardianSpec | None,
     whereabouts: Whereabouts | None,
     teller: Teller,
+    standing: Standing = NOTHING_DONE,
 ) -> CampaignOutcome:
-    """Everything between the first and the last command that can reach the part."""
+    """
+    Everything between the first and the last command that can reach the part.
+
+    Args:
+        standing: What the record has already.
+    """
     outcome, message, exit_code = "done", "plan done", 0
     cause: BaseException | None = None
     guardian: Guardian | None = None
@@ -253,7 +260,7 @@ def _energise(
             (teller.see,) if whereabouts is None else (whereabouts.see, teller.see),
         )
         paced = clock if guardian is None else BeatingClock(clock, guardian.beat)
-        Engine(opened, sequence, envelope.plan, paced, sink, progress).run()
+        Engine(opened, sequence, envelope.plan, paced, sink, progress, standing).run()
     except Interrupted as error:
         outcome, message, exit_code, cause = "interrupted", f"interrupted by {error.signal_name}", 130, error
     except KeyboardInterrupt as error:
@@ -282,7 +289,7 @@ def _energise(
     try:
         events = Events(writer, clock)
         _note_end(events, outcome, message, made_safe, unsafe)
-        results, verdicts = _summarise(writer, out, sequence)
+        results, verdicts = summarise_record(writer, out, sequence)
         if exit_code == 0 and not all(verdict.is_within for verdict in verdicts):
             exit_code = 1
         for failure in teller.ended(outcome, message, exit_code, unsafe, verdicts):
@@ -321,7 +328,8 @@ def _note_end(events: Events, outcome: str, message: str, made_safe: str, unsafe
     events.note("made safe", made_safe, "error" if unsafe else "info")
 
 
-def _summarise(writer: RecordWriter, out: Path, sequence: Sequence) -> tuple[list[Result], list[Verdict]]:
+def summarise_record(writer: RecordWriter, out: Path, sequence: Sequence) -> tuple[list[Result], list[Verdict]]:
+    """Results and verdicts of everything that the record has by now."""
     writer.flush()
     with Record.open(out) as record:
         results = summarise(sequence, record.points(), record.ladders(), own_streams(record, sequence))

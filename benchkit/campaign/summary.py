@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Mapping
+from collections.abc import Mapping
 from collections.abc import Sequence as Seq
 
 import pandas as pd
@@ -16,7 +16,7 @@ from benchkit.results.verdict import Verdict, judge
 from benchkit.sequence.load import Sequence
 from benchkit.sequence.model import Expectation
 
-__all__ = ["judge_results", "known_parameters", "of_measurement", "own_streams", "summarise"]
+__all__ = ["in_finished", "judge_results", "known_parameters", "of_measurement", "own_streams", "summarise"]
 
 
 def own_streams(record: Record, sequence: Sequence) -> dict[str, pd.DataFrame]:
@@ -25,13 +25,29 @@ def own_streams(record: Record, sequence: Sequence) -> dict[str, pd.DataFrame]:
     return {name: record.stream(name) for name in names if name in record.streams}
 
 
+def in_finished(rows: pd.DataFrame, ladders: pd.DataFrame) -> pd.Series[bool]:
+    """Which rows are of a finished attempt at their ladder: a torn one is kept in the record, and gives no number."""
+    done = ladders[ladders["status"].isin(("complete", "stopped"))]
+    ladder = rows["ladder"].isin(set(done["ladder"]))
+    # Most records have one attempt at each ladder, and a million points.
+    if len(rows) and len(done) and (rows["attempt"].max() > 1 or done["attempt"].max() > 1):
+        pairs = pd.MultiIndex.from_frame(done[["ladder", "attempt"]])
+        return ladder & pd.MultiIndex.from_frame(rows[["ladder", "attempt"]]).isin(pairs)
+    return ladder
+
+
 def of_measurement(
-    index: int, streams: Mapping[str, pd.DataFrame], finished: Collection[object]
+    index: int, streams: Mapping[str, pd.DataFrame], ladders: pd.DataFrame
 ) -> dict[str, pd.DataFrame]:
-    """One measurement's rows of finished ladders, and what was stored before the first condition (ladder -1)."""
+    """One measurement's rows of finished ladders, and what was last stored before the first condition (ladder -1)."""
     found = {}
     for name, stream in streams.items():
-        rows = stream[(stream["measurement"] == index) & (stream["ladder"].isin(finished) | (stream["ladder"] == -1))]
+        own = stream[stream["measurement"] == index]
+        before = own[own["ladder"] == -1]
+        last = before["attempt"] == before.groupby("channel")["attempt"].transform("max")
+        kept = in_finished(own, ladders)
+        kept[last.index[last]] = True
+        rows = own[kept]
         rows.attrs = {}
         found[name] = rows
     return found
@@ -51,11 +67,11 @@ def summarise(
     # pandas copies a frame's attributes deeply into every slice of it; a thousand ladders later that is a second.
     points = points.copy(deep=False)
     points.attrs = {}
-    finished = set(ladders.loc[ladders["status"].isin(("complete", "stopped")), "ladder"])
+    finished = in_finished(points, ladders)
     results: list[Result] = []
     for index, block in enumerate(sequence.file.measurements):
-        own = points[(points["measurement"] == index) & points["ladder"].isin(finished)]
-        rows = of_measurement(index, streams or {}, finished)
+        own = points[(points["measurement"] == index) & finished]
+        rows = of_measurement(index, streams or {}, ladders)
         if len(own) or any(map(len, rows.values())):
             results.extend(block.summarise_record(own, rows))
     return results

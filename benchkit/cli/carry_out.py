@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import json
 import os
+import shlex
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 import typer
 
@@ -23,7 +24,7 @@ from benchkit.notify import NotifySettings, command_target
 from benchkit.plan import estimate
 from benchkit.plan.files import load_both
 
-__all__ = ["carry_out", "targets"]
+__all__ = ["carry_out", "end", "targets"]
 
 
 def carry_out(
@@ -61,11 +62,18 @@ def carry_out(
         from benchkit.report import write_report
 
         write_report([record], report)
+    end(what, outcome, report, time.monotonic() - begun_s, as_json, account_lines(record))
+
+
+def end(
+    what: str, outcome: CampaignOutcome, report: Path | None, took_s: float, as_json: bool, lines: Iterable[str] = ()
+) -> NoReturn:
+    """Say how a campaign ended, and leave with its code."""
     if as_json:
         typer.echo(json.dumps(_as_data(outcome, report), indent=2))
     else:
-        _say(what, outcome, report, time.monotonic() - begun_s)
-        for line in account_lines(record):
+        _say(what, outcome, report, took_s)
+        for line in lines:
             typer.echo(line)
     if outcome.error is not None and not isinstance(outcome.error, BenchkitError) and outcome.outcome == "error":
         typer.echo(f"benchkit: a fault in benchkit; please attach {log_unforeseen(outcome.error)}", err=True)
@@ -117,6 +125,8 @@ def _say(what: str, outcome: CampaignOutcome, report: Path | None, took_s: float
     if outcome.verdicts:
         typer.echo("expectations: " + ", ".join(f"{count} {name}" for name, count in counts.items()))
     typer.echo(f"record: {outcome.record}")
+    if outcome.outcome != "done":
+        typer.echo(f"to go on where it ended: benchkit resume {shlex.quote(str(outcome.record))}")
     if report is not None:
         typer.echo(f"report: {report}")
 

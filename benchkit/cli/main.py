@@ -25,6 +25,7 @@ from benchkit.cli.list_records import list_records
 from benchkit.cli.rehearse import rehearse
 from benchkit.cli.repeat import repeat
 from benchkit.cli.report import report
+from benchkit.cli.resume import resume
 from benchkit.cli.run import run
 from benchkit.cli.schema import schema
 from benchkit.cli.verify import verify
@@ -59,7 +60,7 @@ def _root(
         typer.echo(str(notice), err=True)
 
 
-for _verb in (check, identify, rehearse, drill, run, watch, repeat, compare, report, export, verify, schema):
+for _verb in (check, identify, rehearse, drill, run, resume, watch, repeat, compare, report, export, verify, schema):
     app.command()(_verb)
 app.command("list")(list_records)  # `list` is Python's own word
 

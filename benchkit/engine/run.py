@@ -21,6 +21,7 @@ from benchkit.engine.journalist import Events, Progress, Sink
 from benchkit.engine.network_station import AnalyserStation, Calibrations
 from benchkit.engine.protections import Protections
 from benchkit.engine.soak import soak
+from benchkit.engine.standing import GATE_HELD, NOTHING_DONE, Standing, gate_held_text
 from benchkit.engine.station import ChannelStation
 from benchkit.engine.thermometer import Thermometer
 from benchkit.engine.walls import Walls
@@ -36,10 +37,22 @@ __all__ = ["Engine"]
 
 
 class Engine:
-    """One run of one plan on one open bench."""
+    """
+    One run of one plan on one open bench.
+
+    Args:
+        standing: What is done of the plan already; it is not measured again.
+    """
 
     def __init__(
-        self, bench: OpenBench, sequence: Sequence, plan: Plan, clock: Clock, sink: Sink, progress: Progress
+        self,
+        bench: OpenBench,
+        sequence: Sequence,
+        plan: Plan,
+        clock: Clock,
+        sink: Sink,
+        progress: Progress,
+        standing: Standing = NOTHING_DONE,
     ) -> None:
         self._bench = bench
         self._sequence = sequence
@@ -63,11 +76,12 @@ class Engine:
         self._condition: Condition | None = None
         # What is still to be told to the record when a run is stopped: after make safe, not before.
         self._untold: list[tuple[str, Mapping[str, float | int | str]]] = []
-        self._held_gates_v: dict[tuple[str, float], tuple[float, ...]] = {}
+        self._held_gates_v: dict[tuple[str, float], tuple[float, ...]] = dict(standing.held_gates_v)
         self._calibrations: Calibrations = {}
         # What the engine adds to every row of a kind's own stream.
         self._where: Mapping[str, float | int | str] = {}
-        self._points = 0
+        self._standing = standing
+        self._points = standing.points
         self._spared = 0
         self._serial = 0
 
@@ -92,6 +106,10 @@ class Engine:
 
     def _before(self) -> None:
         """What kinds do at each channel before anything is biased: a network analyser's calibration."""
+        left = self._standing.left(self._plan)
+        networked = [block.network_sweep() is not None for block in self._plan.measurements]
+        if self._standing.calibrations and not any(count and uses for count, uses in zip(left, networked, strict=True)):
+            return  # nothing is left that would use one
         for measurement, block in enumerate(self._plan.measurements):
             asked = block.network_sweep()
             if asked is None or not asked.readings_before:
@@ -101,7 +119,7 @@ class Engine:
                 self._where = {
                     "measurement": measurement,
                     "ladder": -1,
-                    "attempt": 1,
+                    "attempt": self._standing.calibrations.get(measurement, 0) + 1,
                     "channel": channel,
                     "temperature_set_degc": math.nan,
                     "supply_voltage_set_v": math.nan,
@@ -119,6 +137,9 @@ class Engine:
     def _walk(self) -> None:
         temperature: float | None = math.nan
         for condition in self._plan.conditions():
+            if not self._standing.is_left(self._plan, condition):
+                self._serial += sum(block.ladder_count() for block in self._plan.measurements)
+                continue
             if condition.temperature_degc != temperature:
                 temperature = condition.temperature_degc
                 if temperature is not None:
@@ -264,8 +285,9 @@ class Engine:
         reading, steps = biaser.bias_up(
             condition.supply_voltage_v, gates_v=self._held_gates_v.get(held) if hold else None
         )
-        if hold:
-            self._held_gates_v.setdefault(held, biaser.gate_set_v)
+        if hold and held not in self._held_gates_v:
+            self._held_gates_v[held] = biaser.gate_set_v
+            self.events.note(GATE_HELD, gate_held_text(*held, biaser.gate_set_v))
         self._sink.append("bias", self._bias_row(condition, biaser, reading, steps))
         station = ChannelStation(
             biaser, self._bench.bench.file, self._clock, self._walls, self._thermometer,
@@ -273,7 +295,9 @@ class Engine:
         )  # fmt: skip
         for measurement, block in enumerate(self._plan.measurements):
             for ladder in block.ladders():
-                self._measure_ladder(condition, measurement, block, ladder, station, hookup)
+                if self._serial not in self._standing.finished:
+                    self._measure_ladder(condition, measurement, block, ladder, station, hookup)
+                self._serial += 1
         station.rest()
         reading = biaser.read()
         biaser.bias_down()
@@ -293,14 +317,13 @@ class Engine:
         where: dict[str, float | int | str] = {
             "ladder": self._serial,
             "measurement": measurement,
-            "attempt": 1,
+            "attempt": self._standing.attempt(self._serial),
             "tripped": 0,
             "channel": condition.channel,
             "temperature_set_degc": temperature,
             "supply_voltage_set_v": condition.supply_voltage_v,
         }
         self._where = {name: value for name, value in where.items() if name != "tripped"}
-        self._serial += 1
         start_s = self._clock.now()
         points, status, reason = 0, "complete", ""
         planned = len(ladder.levels_dbm) or block.point_count() // block.ladder_count()

@@ -8,9 +8,9 @@ How the files stack; each imports only from those before it:
     journal, hdf5, live          the two files of a running record
     coverage, findings           what a journal has; results and verdicts as tables
     recover, begin, seal         between the two files
-    flusher, writer              a running record, written
     frames, reader, exports,     any record, read
     touchstone
+    flusher, unseal, writer      a running record, written
 """
 
 from benchkit.record.disk import Disk

@@ -23,7 +23,7 @@ from __future__ import annotations
 import os
 import struct
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import NamedTuple
 
@@ -125,6 +125,10 @@ class Journal:
     def append(self, stream: int, row: int, payload: bytes) -> None:
         """One row; when this returns, it is acknowledged. When it fails, the journal is as before."""
         self._write(encode(ROW, stream, row, payload))
+
+    def append_all(self, stream: int, first: int, payloads: Iterable[bytes]) -> None:
+        """Consecutive rows from `first` on, in one write."""
+        self._write(b"".join(encode(ROW, stream, row, payload) for row, payload in enumerate(payloads, first)))
 
     def vouch(self, synced: int) -> None:
         """State that everything before byte `synced` is on the disk: only after a sync that began later than that."""

@@ -59,7 +59,15 @@ class LiveFile:
         self._changed = True
 
     @classmethod
-    def create(cls, path: Path, description: Description, disk: Disk, rows: Mapping[str, int] | None = None) -> LiveFile:
+    def create(
+        cls,
+        path: Path,
+        description: Description,
+        disk: Disk,
+        rows: Mapping[str, int] | None = None,
+        *,
+        over_sealed: bool = False,
+    ) -> LiveFile:
         """
         Build the file and give it its name.
 
@@ -68,9 +76,10 @@ class LiveFile:
             description: What it is to hold.
             disk: Writes it.
             rows: Rows to have room for, where they are more than the plan's.
+            over_sealed: Take the place of this record's sealed file, all of whose rows the journal has.
 
         Raises:
-            RecordExistsError: `path` exists.
+            RecordExistsError: `path` exists, and is not to be replaced.
             OSError: No room, or the disk fails; nothing is left behind.
         """
         wanted = {s.name: max(s.capacity, _SMALLEST, (rows or {}).get(s.name, 0)) for s in description.streams}
@@ -80,7 +89,7 @@ class LiveFile:
             live = _build(temporary, description, disk, wanted)
             try:
                 disk.sync(live._fd)
-                live._name(path, lambda: disk.publish(temporary, path))
+                live._name(path, lambda: (disk.replace if over_sealed else disk.publish)(temporary, path))
             except BaseException:
                 live.close()
                 raise

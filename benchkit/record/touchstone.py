@@ -38,10 +38,12 @@ def export_touchstone(record: Record, target: Path | str) -> list[Path]:
         RecordError: No room, or no right to write there; nothing is left behind.
     """
     target = Path(target)
-    rows = record.stream("network") if "network" in record.streams else pd.DataFrame({"ladder": []})
+    rows = record.stream("network") if "network" in record.streams else pd.DataFrame({"ladder": [], "attempt": []})
     ladders, points = record.ladders(), record.points()
-    finished = ladders.loc[ladders["status"].isin(("complete", "stopped")), "ladder"]
-    rows = rows[rows["ladder"].isin(finished)]
+    finished = ladders[ladders["status"].isin(("complete", "stopped"))]
+    pairs = pd.MultiIndex.from_frame(finished[["ladder", "attempt"]])
+    rows = rows[pd.MultiIndex.from_frame(rows[["ladder", "attempt"]]).isin(pairs)]
+    points = points[pd.MultiIndex.from_frame(points[["ladder", "attempt"]]).isin(pairs)]
     if rows.empty:
         raise FormatError(f"{record.path} has no finished S-parameters; there is nothing to write as Touchstone")
     rows.attrs, points.attrs = {}, {}

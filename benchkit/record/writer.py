@@ -30,6 +30,7 @@ from benchkit.record.live import LiveFile
 from benchkit.record.recover import Recovery, reopen
 from benchkit.record.rows import RowPacker, Value
 from benchkit.record.seal import seal
+from benchkit.record.unseal import unseal
 from benchkit.results.result import Result
 from benchkit.results.verdict import Verdict
 from benchkit.version import VERSION
@@ -137,16 +138,24 @@ class RecordWriter:
         flush_interval_s: float = 0.25,
         sync_interval_s: float = 10.0,
         disk: Disk | None = None,
+        sealed_too: bool = False,
     ) -> RecordWriter:
         """
         Recover a record that was not finished, and go on in it; `recovery` says what was found.
 
+        Args:
+            sealed_too: A sealed record is opened again: every row stays, its results, verdicts and outcome go and are to be
+                given anew to finish().
+
         Raises:
-            FormatError: It is sealed, or not a record that this benchkit reads.
+            FormatError: It is sealed, or was changed since; or not a record that this benchkit reads.
             RecordError: Another process is writing it, or the disk fails.
         """
         disk = disk or Disk()
         journal, live, recovery = reopen(Path(path), disk)
+        if journal is None and sealed_too:
+            unseal(Path(path), disk)
+            journal, live, recovery = reopen(Path(path), disk)
         if journal is None or live is None:
             raise FormatError(f"{path} is sealed: it was finished, and nothing can be added")
         return cls(journal, live, clock, disk, flush_interval_s, sync_interval_s, recovery)

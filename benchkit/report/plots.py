@@ -72,11 +72,10 @@ def figures_of(source: Source) -> list[Figure]:
     from benchkit.campaign.summary import of_measurement  # late: brings the whole campaign along
 
     points = finished(source.streams.points, source.streams.ladders)
-    ladders = set(points["ladder"])
     figures: list[Figure] = []
     for index, block in enumerate(source.sequence.file.measurements):
         own = points[points["measurement"] == index]
-        rows = of_measurement(index, source.streams.own, ladders)
+        rows = of_measurement(index, source.streams.own, source.streams.ladders)
         if len(own) or any(map(len, rows.values())):
             results = [result for result in source.results if result.measurement == block.title]
             figures.extend(block.figures_record(own, rows, results))
