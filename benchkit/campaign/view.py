@@ -209,14 +209,16 @@ class Viewer:
         if self._ladder_points is None:
             try:
                 plan = make_plan(load_sequence_text(record.sequence_text, "sequence").file)
-                self._ladder_points = tuple(block.point_count() // block.ladder_count() for block in plan.measurements)
+                self._ladder_points = tuple(block.point_count() // max(1, block.ladder_count()) for block in plan.measurements)
             except FileError:
                 self._ladder_points = ()
         each = self._ladder_points
         return sum(
             max(0, each[measurement] - points)
-            for measurement, points in zip(_column(ladders, "measurement"), _column(ladders, "points"), strict=True)
-            if 0 <= measurement < len(each)
+            for measurement, points, status in zip(
+                *(_column(ladders, name) for name in ("measurement", "points", "status")), strict=True
+            )
+            if 0 <= measurement < len(each) and status != "torn"  # that one is measured again
         )
 
     def _account(self) -> str:

@@ -4,9 +4,8 @@
     python -m tests.benchmarks.resume_runs [INSTANTS] [SEED]
 
 Every third is killed once more while it goes on. Each record must keep every acknowledged row as it was, have every ladder
-finished once, and agree with an undisturbed run of the same unit. Prints a line for each that does not, and a table at
-the end; exit
-code 1 if one did not. Promise: 0 of 200; that takes about an hour.
+finished once, and agree with an undisturbed run of the same unit. Prints a line for each that does not, and a table at the
+end; exit code 1 if one did not. Promise: 0 of 200; that takes about an hour.
 """
 
 from __future__ import annotations
@@ -26,6 +25,7 @@ from tests.scenario import served_twin
 
 LADDERS = 4
 LATEST_S, TWICE_EVERY = 6.0, 3
+ACCEPT = ("--accept",)  # a checkout may be worked on while this runs
 
 Rows = dict[str, pd.DataFrame]
 
@@ -54,8 +54,8 @@ def main(instants: int = 200, seed: int = 1) -> int:
                     without += 1
                     continue
                 if number % TWICE_EVERY == 0:
-                    seen.append(kill_at(resume_command(folder, record), rng.uniform(0.0, LATEST_S), record))
-                last = resume_command(folder, record)
+                    seen.append(kill_at(resume_command(folder, record, *ACCEPT), rng.uniform(0.0, LATEST_S), record))
+                last = resume_command(folder, record, *ACCEPT)
                 told = last.finish()
                 found = [text for rows in seen if rows is not None for text in troubles(record, rows, LADDERS)]
                 comparison = compare_files(undisturbed, record)

@@ -5,10 +5,12 @@ from __future__ import annotations
 import json
 import shutil
 from pathlib import Path
+from typing import Any
 
 import pytest
 from typer.testing import CliRunner
 
+import benchkit
 from benchkit.campaign.compare import compare_files
 from benchkit.cli.main import app
 from tests.campaign.going_on import acknowledged, resume_command, run_command, troubles, two_conditions
@@ -28,11 +30,11 @@ def test_after_kill_9_resume_keeps_every_point_and_measures_the_rest(tmp_path: P
         assert first.wait_until("20 %")
         first.kill()
         killed = acknowledged(record)
-        second = resume_command(tmp_path, record)
+        second = resume_command(tmp_path, record, "--accept")
         assert second.wait_until("50 %"), second.finish()
         second.kill()
         killed_again = acknowledged(record)
-        last = resume_command(tmp_path, record)
+        last = resume_command(tmp_path, record, "--accept")
         told = last.finish()
         twin.stop()
 
@@ -181,3 +183,42 @@ def test_a_record_changed_by_hand_is_not_gone_on_with(torn: Path, tmp_path: Path
     assert result.exit_code != 0
     assert "changed after it was sealed" in str(result.exception)
     assert not record.with_name("record.h5.journal").exists()
+
+
+def rehearse_and_resume(folder: Path, sequence: Path, fault: str) -> tuple[dict[str, Any], dict[str, Any]]:
+    """What the record has before and after."""
+    record = folder / "record.h5"
+    ended = CliRunner().invoke(app, ["rehearse", str(sequence), "--out", str(record), "--fault", fault])
+    assert ended.exit_code in (3, 4), ended.output
+    before = acknowledged(record)
+    result = CliRunner().invoke(app, ["resume", str(record), "--accept"])
+    assert result.exit_code in (0, 1), result.output
+    after = acknowledged(record)
+    assert troubles(record, before, int(after["ladders"]["ladder"].max()) + 1) == []
+    return before, after
+
+
+def test_gates_that_are_held_are_held_where_they_were(tmp_path: Path) -> None:
+    """With `hold voltage` a gate trimmed anew at another temperature would be another experiment."""
+    shutil.copytree(OVERNIGHT.parent, tmp_path, dirs_exist_ok=True)
+    sequence = changed(
+        OVERNIGHT, tmp_path, ("retrim: hold current", "retrim: hold voltage"), ("step: 125 MHz", "step: 750 MHz"),
+    )  # fmt: skip
+    before, after = rehearse_and_resume(tmp_path, sequence, "gate-lost@point 250")
+    biased = after["bias"][after["bias"]["state"] == "biased"]
+
+    assert len(biased) > (before["bias"]["state"] == "biased").sum()
+    assert (after["events"]["kind"] == "gate held").sum() == 2
+    for _, rows in biased.groupby("channel"):
+        assert rows["gate_voltage_v"].max() - rows["gate_voltage_v"].min() < 2e-3  # the meter's own scatter
+
+
+def test_a_network_analyser_is_calibrated_again(tmp_path: Path) -> None:
+    """A calibration does not outlive the run: cables were moved, hours have passed. Its first one stays in the record."""
+    shutil.copytree(OVERNIGHT.parent, tmp_path, dirs_exist_ok=True)
+    _, after = rehearse_and_resume(tmp_path, tmp_path / "kd14_s_parameters.yaml", "gate-lost@point 6")
+
+    assert set(after["residuals"]["attempt"]) == {1, 2}
+    with benchkit.open_record(tmp_path / "record.h5") as stored:
+        results = [result for result in stored.results() if result.parameter == "calibration_residual"]
+    assert len(results) == (after["residuals"]["attempt"] == 2).sum()
