@@ -60,7 +60,7 @@ class Victims:
             if not waiting and left >= 0:
                 left -= 1
                 if left < 0:
-                    with contextlib.suppress(ProcessLookupError):  # it was quicker: sealed and gone, which is one of the two states
+                    with contextlib.suppress(ProcessLookupError):  # it was quicker: sealed and gone, one of two good states
                         os.kill(pid, signal.SIGKILL)
         raise AssertionError("the script of victims ended")
 
