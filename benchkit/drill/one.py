@@ -20,6 +20,7 @@ from benchkit.errors import (
     InstrumentError,
     LimitError,
     LinkError,
+    MakeSafeError,
     ProtectionError,
     RecordError,
     ReplyError,
@@ -43,7 +44,9 @@ WALLS: tuple[tuple[type[BaseException], str], ...] = (
     (LinkError, "link"),
     (ConditionError, "condition"),
     (RecordError, "record"),
+    (MakeSafeError, "not verified safe"),
 )
+UNDER_POWER = ("biased", "driven")
 # Making safe takes no longer than this.
 TAKEN_DOWN_S = 30.0
 NEVER = "drifts@message 999999999"
@@ -60,7 +63,8 @@ class Row:
         state: Bias state of the device when it came.
         point: Acknowledged points when the run ended.
         caught_by: Which wall, "harmless" when the run went on to its end, "" when the fault never came.
-        to_safe_s: From the fault until nothing was energised; None: nothing was, or it went on to its end. [s]
+        to_safe_s: From a fault that came under power until nothing was energised; None: it came without power, or the run
+            went on to its end. [s]
         reaction_s: The same from the first reading that showed it; None: none did. [s]
         outcome, message: As the record says.
         not_safe: What could not be verified off, as the person was told.
@@ -166,7 +170,7 @@ def carry_out(
         state=account.get("state", ""),
         point=points.done,
         caught_by=_caught_by(account, error, completed),
-        to_safe_s=safe_s - came_s if is_stopped and came_s is not None else None,
+        to_safe_s=safe_s - came_s if is_stopped and came_s is not None and account["state"] in UNDER_POWER else None,
         reaction_s=safe_s - shown_s if is_stopped and shown_s is not None else None,
         outcome="not begun" if outcome is None else outcome.outcome,
         message=str(error) if outcome is None else outcome.message,

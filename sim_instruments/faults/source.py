@@ -11,6 +11,8 @@ from sim_instruments.ledger import Abuse
 __all__ = ["Deaf", "LevelJump", "LevelRunaway"]
 
 JUMP_DB = 10.0
+# Not a setting: starting and ending a measurement.
+MEASURES = (b"INIT", b"ABOR", b"*TRG", b"*CLS")
 # Gain that is this much more than the device's own cannot be taken for the device's.
 VISIBLE_DB = 6.0
 
@@ -62,15 +64,15 @@ class LevelRunaway(LevelJump):
 
 
 class Deaf(TwinFault):
-    """Commands have no effect; questions are answered as if all were well."""
+    """Locked: what would change a setting or an output has no effect; it measures, and answers as if all were well."""
 
     NAME = "deaf"
-    TELLS = "an instrument ignores commands, and still answers questions"
+    TELLS = "an instrument ignores every setting, and still measures and answers"
     PLACES = ("source", "drain", "gate", "power meter", "chamber", "switch")
 
     def hears(self, scene: Scene, message: bytes, t: float) -> bytes | None:
-        questions = [unit for unit in message.split(b";") if b"?" in unit]
-        return b";".join(questions) if questions else None
+        kept = [unit for unit in message.split(b";") if b"?" in unit or any(word in unit.upper() for word in MEASURES)]
+        return b";".join(kept) if kept else None
 
     def excuses(self, scene: Scene) -> tuple[Excuse, ...]:
         return unreachable_excuses(scene)
