@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["AnalyserStation", "Calibrations", "Store"]
+__all__ = ["AnalyserStation", "Calibrations", "Note", "Store"]
 
 Calibrations = dict[str, Calibration]
 """By channel: what was kept last. One of these per run."""

@@ -16,9 +16,9 @@ from benchkit.bench.model import ChamberSettings, NetworkAnalyserSettings, Sourc
 from benchkit.bench.open import OpenBench
 from benchkit.clock import Clock
 from benchkit.engine.biasing import Biaser, BiasReading
+from benchkit.engine.facilities import Facilities
 from benchkit.engine.hookup import Hookup, hook_up
 from benchkit.engine.journalist import Events, Progress, Sink
-from benchkit.engine.network_station import AnalyserStation, Calibrations
 from benchkit.engine.protections import Protections
 from benchkit.engine.soak import soak
 from benchkit.engine.standing import GATE_HELD, NOTHING_DONE, Standing, gate_held_text
@@ -77,7 +77,7 @@ class Engine:
         # What is still to be told to the record when a run is stopped: after make safe, not before.
         self._untold: list[tuple[str, Mapping[str, float | int | str]]] = []
         self._held_gates_v: dict[tuple[str, float], tuple[float, ...]] = dict(standing.held_gates_v)
-        self._calibrations: Calibrations = {}
+        self._facilities = Facilities(bench, clock, self._store, self.events.note)
         # What the engine adds to every row of a kind's own stream.
         self._where: Mapping[str, float | int | str] = {}
         self._standing = standing
@@ -124,12 +124,7 @@ class Engine:
                     "temperature_set_degc": math.nan,
                     "supply_voltage_set_v": math.nan,
                 }
-                block.before(self._network(hook_up(self._bench, channel), None))
-
-    def _network(self, hookup: Hookup, biaser: Biaser | None) -> AnalyserStation:
-        return AnalyserStation(
-            self._bench, hookup, self._clock, biaser, self._calibrations, self._store, self.events.note
-        )
+                block.before(self._facilities.network(hook_up(self._bench, channel), None))
 
     def _store(self, stream: str, row: Mapping[str, float | int | str]) -> None:
         self._sink.append(stream, {**self._where, **row})
@@ -290,9 +285,8 @@ class Engine:
             self.events.note(GATE_HELD, gate_held_text(*held, biaser.gate_set_v))
         self._sink.append("bias", self._bias_row(condition, biaser, reading, steps))
         station = ChannelStation(
-            biaser, self._bench.bench.file, self._clock, self._walls, self._thermometer,
-            self._store, lambda: self._network(hookup, biaser),
-        )  # fmt: skip
+            biaser, self._bench.bench.file, self._clock, self._walls, self._thermometer, self._facilities
+        )
         for measurement, block in enumerate(self._plan.measurements):
             for ladder in block.ladders():
                 if self._serial not in self._standing.finished:

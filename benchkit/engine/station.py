@@ -7,12 +7,13 @@ A reading arms every instrument first and collects afterwards, so that a point c
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 
 from benchkit.bench.model import BenchFile
 from benchkit.clock import Clock
 from benchkit.engine.bias import BiasState
 from benchkit.engine.biasing import Biaser, as_one, check_each
+from benchkit.engine.facilities import Facilities
 from benchkit.engine.pins import PinReader
 from benchkit.engine.thermometer import Thermometer, case_temperature_degc
 from benchkit.engine.uncertainty import Accuracies
@@ -44,10 +45,9 @@ class ChannelStation:
         clock: Clock,
         walls: Walls,
         thermometer: Thermometer,
-        store: Callable[[str, Mapping[str, float | int | str]], None] | None = None,
-        network: Callable[[], NetworkStation] | None = None,
+        facilities: Facilities | None = None,
     ) -> None:
-        self._store, self._network = store, network
+        self._facilities = facilities
         self.present: Reading = {}
         self.is_refused = False
         self.pins: list[tuple[str, float, float]] = []
@@ -72,16 +72,16 @@ class ChannelStation:
 
     def store(self, stream: str, row: Mapping[str, float | int | str]) -> None:
         """One row into a stream of the kind's own."""
-        if self._store is None:
+        if self._facilities is None:
             raise MisuseError("this station stores nothing: no record was given to it")
-        self._store(stream, row)
+        self._facilities.store(stream, row)
 
     def network(self) -> NetworkStation:
         """RF off; then the network analyser as wired to this channel. The device stays biased."""
-        if self._network is None:
-            raise MisuseError(f"{self._where}: a kind that does not need \"network\" asked for the network analyser")
+        if self._facilities is None:
+            raise MisuseError(f"{self._where}: no network analyser was given to this station")
         self.rest()
-        return self._network()
+        return self._facilities.network(self._hookup, self._biaser)
 
     def tune(self, frequency_hz: float) -> None:
         """RF off, then carrier and correction frequency; losses of both paths looked up. [Hz]"""
