@@ -22,6 +22,7 @@ from benchkit.bench.load import Bench
 from benchkit.bench.open import IdentityRow, OpenBench, open_bench
 from benchkit.campaign.faults import ComputerFaults, Whereabouts, account_path
 from benchkit.campaign.operator import hands_at_terminal
+from benchkit.campaign.pacing import ESTIMATE, estimate_text, tell_time
 from benchkit.campaign.pulse import BeatingClock
 from benchkit.campaign.signals import Interrupter
 from benchkit.campaign.sink import ShieldedSink
@@ -37,7 +38,7 @@ from benchkit.errors import BenchkitError, Interrupted, LinkError, MakeSafeError
 from benchkit.guardian import Guardian, GuardianSpec
 from benchkit.link import LinkLog
 from benchkit.notify import NotifySettings
-from benchkit.plan import Estimate, estimate
+from benchkit.plan import NO_PACE, Estimate, Pace, estimate
 from benchkit.record import Disk, Record, RecordWriter
 from benchkit.results.result import Result
 from benchkit.results.verdict import Verdict
@@ -96,6 +97,7 @@ def rehearse(
     faults: Seq[str] = (),
     reality: Bench | None = None,
     notify: Seq[NotifySettings] = (),
+    pace: Pace = NO_PACE,
 ) -> CampaignOutcome:
     """
     The campaign on the twin, on a virtual clock: the same engine, drivers and SCPI text as run().
@@ -108,6 +110,7 @@ def rehearse(
         reality: What the simulated bench truly is, where that shall differ from what the bench file says: a path that has
             shifted since its table was measured, a meter beyond its accuracy. Of the same instruments at the same addresses.
         notify: Whom to tell; those in the bench file are for real runs.
+        pace: What earlier records tell of how long things take.
 
     Raises:
         FileError: Mistakes in the files or the plan (ProofError), or a text that is no fault of this bench.
@@ -142,6 +145,7 @@ def rehearse(
     return _campaign(
         sequence, bench, out, clock, unit, operator, progress, link_log,
         library="twin", library_options=options, attributes=attributes, disk=disk, whereabouts=whereabouts, notify=notify,
+        pace=pace,
     )  # fmt: skip
 
 
@@ -155,17 +159,19 @@ def run(
     progress: Progress | None = None,
     link_log: Path | None = None,
     notify: Seq[NotifySettings] = (),
+    pace: Pace = NO_PACE,
 ) -> CampaignOutcome:
     """
     The campaign on whatever the bench file addresses, on the wall clock.
 
     Args:
         notify: Whom to tell besides those in the bench file.
+        pace: What earlier records tell of how long things take.
     """
     return _campaign(
         sequence, bench, out, WallClock(), unit, operator, progress, link_log,
         library=None, library_options={}, attributes={"simulated": 0}, disk=None, whereabouts=None,
-        notify=(*bench.file.notify, *notify),
+        notify=(*bench.file.notify, *notify), pace=pace,
     )  # fmt: skip
 
 
@@ -185,11 +191,12 @@ def _campaign(
     disk: Disk | None,
     whereabouts: Whereabouts | None,
     notify: Seq[NotifySettings],
+    pace: Pace,
 ) -> CampaignOutcome:
     envelope = prove(sequence, bench)
     if out.exists():
         raise RecordExistsError(f"{out} exists; benchkit never overwrites a record: choose another --out, or move it away")
-    expected = estimate(envelope.plan, sequence.file, bench.file)
+    expected = estimate(envelope.plan, sequence.file, bench.file, pace=pace)
     used = [need.instrument for need in needs(envelope.plan, sequence.file, bench.file)]
     log = None if link_log is None else LinkLog(link_log, clock)
     interrupter = Interrupter()
@@ -290,6 +297,8 @@ def energise(
         events = Events(writer, clock)
         _note_end(events, outcome, message, made_safe, unsafe)
         results, verdicts = summarise_record(writer, out, sequence)
+        if outcome == "done" and standing is NOTHING_DONE:  # a resumed run's time has a hole in it
+            tell_time(out, sequence, events)
         if exit_code == 0 and not all(verdict.is_within for verdict in verdicts):
             exit_code = 1
         for failure in teller.ended(outcome, message, exit_code, unsafe, verdicts):
@@ -368,7 +377,7 @@ def _create(
     return RecordWriter.create(
         out,
         streams=streams(envelope.plan, expected.total_s),
-        texts={"sequence": sequence.text, "bench": bench.text},
+        texts={"sequence": sequence.text, "bench": bench.text, ESTIMATE: estimate_text(expected)},
         files=bench.table_files,
         attributes={
             "unit": unit,

@@ -9,6 +9,7 @@ import typer
 
 __all__ = [
     "BenchOption",
+    "EarlierOption",
     "JsonOption",
     "LinkLogOption",
     "NotifyOption",
@@ -33,5 +34,14 @@ NotifyOption = Annotated[
         "--notify",
         metavar="COMMAND",
         help="Run this on trouble and when done, with a JSON message on its standard input; may be given several times.",
+    ),
+]
+EarlierOption = Annotated[
+    list[Path] | None,
+    typer.Option(
+        "--earlier",
+        metavar="RECORD|FOLDER",
+        help="Earlier records of this bench, or a folder of records: the time estimate is refined by how long things took there. "
+        "May be given several times.",
     ),
 ]

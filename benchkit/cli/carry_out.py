@@ -14,6 +14,7 @@ import typer
 
 from benchkit.campaign import CampaignOutcome
 from benchkit.campaign.faults import account_lines
+from benchkit.campaign.pacing import pace_of_all
 from benchkit.cli.errors import log_unforeseen
 from benchkit.cli.files import new_record_path
 from benchkit.cli.overview import duration
@@ -38,6 +39,7 @@ def carry_out(
     report: Path | None,
     link_log: bool,
     as_json: bool,
+    earlier: tuple[Path, ...] = (),
     **options: Any,
 ) -> None:
     """Carry out one campaign from the command line; leaves by typer.Exit with the campaign's code."""
@@ -48,7 +50,9 @@ def carry_out(
         if path is not None:
             _check_new(option, path)
     envelope = prove(sequence, bench)
-    expected_s = estimate(envelope.plan, sequence.file, bench.file).total_s
+    # A rehearsal's times and a real run's are not the same, unless the bench file is as good as it says.
+    pace = pace_of_all(earlier, bench.file.bench, simulated=False if what == "run" else None)
+    expected_s = estimate(envelope.plan, sequence.file, bench.file, pace=pace).total_s
     log = record.with_suffix(".links.log") if link_log else None
     begun_s = time.monotonic()
     told = [*(bench.file.notify if what == "run" else ()), *options.get("notify", ())]
@@ -56,7 +60,8 @@ def carry_out(
         typer.echo(f"tells on {' and '.join(target.when)}: {target.way}", err=True)
     with TerminalProgress(envelope.plan.point_count, expected_s, virtual=what == "rehearsal") as progress:
         outcome = campaign(
-            sequence, bench, record, unit=unit, operator=operator, progress=progress, link_log=log, **options
+            sequence, bench, record, unit=unit, operator=operator, progress=progress, link_log=log, pace=pace,
+            **options
         )
     if report is not None:
         from benchkit.report import write_report

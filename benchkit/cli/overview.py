@@ -8,16 +8,16 @@ from typing import Any
 from benchkit.bench.load import Bench
 from benchkit.cli.overview_text import duration, print_overview
 from benchkit.envelope import Envelope, Margin, cautions, needs
-from benchkit.plan import estimate
+from benchkit.plan import NO_PACE, Pace, estimate
 from benchkit.sequence.load import Sequence
 
 __all__ = ["duration", "overview", "print_overview"]
 
 
-def overview(sequence: Sequence, bench: Bench, envelope: Envelope) -> dict[str, Any]:
+def overview(sequence: Sequence, bench: Bench, envelope: Envelope, pace: Pace = NO_PACE) -> dict[str, Any]:
     """Everything `check` says, as plain data. Values carry their unit in their key or beside them."""
     plan = envelope.plan
-    expected = estimate(plan, sequence.file, bench.file)
+    expected = estimate(plan, sequence.file, bench.file, pace=pace)
     return {
         "sequence": sequence.file.sequence,
         "bench": bench.file.bench,
@@ -43,10 +43,17 @@ def overview(sequence: Sequence, bench: Bench, envelope: Envelope) -> dict[str, 
         "ladders": plan.ladder_count,
         "points": plan.point_count,
         "stages": [
-            {"what": stage.what, "ladders": stage.ladders, "points": stage.points, "time_s": round(stage.time_s, 1)}
+            {
+                "what": stage.what,
+                "ladders": stage.ladders,
+                "points": stage.points,
+                "time_s": round(stage.time_s, 1),
+                "basis": stage.basis,
+            }
             for stage in expected.stages
         ],
         "time_s": round(expected.total_s, 1),
+        "time_from": list(pace.names),
         "instruments": [
             {"name": need.instrument, "role": need.role, "purpose": need.purpose}
             for need in needs(plan, sequence.file, bench.file)

@@ -41,7 +41,9 @@ def print_overview(summary: dict[str, Any]) -> None:
     )
     console.print(f"  ladders      {summary['ladders']}")
     console.print(f"  points       {summary['points']} at most")
-    console.print(f"  time         about {duration(summary['time_s'])}\n")
+    refined = len(summary["time_from"])
+    basis = f", refined from {refined} earlier record{'s' if refined > 1 else ''}" if refined else ""
+    console.print(f"  time         about {duration(summary['time_s'])}{basis}\n")
     _table(
         console, "Stages", [("stage", False), ("ladders", True), ("points", True), ("time", True)],
         [

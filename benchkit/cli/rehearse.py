@@ -9,6 +9,7 @@ import typer
 
 from benchkit.cli.arguments import (
     BenchOption,
+    EarlierOption,
     JsonOption,
     LinkLogOption,
     NotifyOption,
@@ -39,6 +40,7 @@ def rehearse(
     report: Annotated[Path | None, typer.Option("--report", help="Also write the report here (HTML).")] = None,
     link_log: LinkLogOption = False,
     notify: NotifyOption = None,
+    earlier: EarlierOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Run the sequence on the simulated bench, on a clock as fast as the computer: same engine, drivers and SCPI text."""
@@ -47,5 +49,5 @@ def rehearse(
 
     carry_out(
         "rehearsal", campaign.rehearse, sequence, bench, unit, operator, out, report, link_log, as_json, seed=seed,
-        faults=tuple(fault or ()), notify=targets(notify),
+        faults=tuple(fault or ()), notify=targets(notify), earlier=tuple(earlier or ()),
     )

@@ -7,7 +7,15 @@ from typing import Annotated
 
 import typer
 
-from benchkit.cli.arguments import JsonOption, LinkLogOption, NotifyOption, OperatorOption, OutOption, SequenceArgument
+from benchkit.cli.arguments import (
+    EarlierOption,
+    JsonOption,
+    LinkLogOption,
+    NotifyOption,
+    OperatorOption,
+    OutOption,
+    SequenceArgument,
+)
 
 __all__ = ["run"]
 
@@ -21,10 +29,14 @@ def run(
     report: Annotated[Path | None, typer.Option("--report", help="Also write the report here (HTML).")] = None,
     link_log: LinkLogOption = False,
     notify: NotifyOption = None,
+    earlier: EarlierOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Run the sequence on the bench, in real time. Ctrl-C makes safe: RF off, drain off, gate off."""
     from benchkit import campaign
     from benchkit.cli.carry_out import carry_out, targets
 
-    carry_out("run", campaign.run, sequence, bench, unit, operator, out, report, link_log, as_json, notify=targets(notify))
+    carry_out(
+        "run", campaign.run, sequence, bench, unit, operator, out, report, link_log, as_json, notify=targets(notify),
+        earlier=tuple(earlier or ()),
+    )

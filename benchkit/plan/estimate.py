@@ -14,6 +14,7 @@ from benchkit.bench.model import (
     VoltmeterSettings,
 )
 from benchkit.measurements.base import MeasurementBlock
+from benchkit.plan.pace import NO_PACE, Pace
 from benchkit.plan.plan import Plan
 from benchkit.sequence.model import SequenceFile
 
@@ -25,14 +26,23 @@ TRIM_READINGS = 14
 BIAS_READINGS = 8
 
 
+BENCH_FILE, EARLIER = "bench file", "earlier records"
+
+
 @dataclass(frozen=True)
 class StageEstimate:
-    """One line of the estimate. `points` counts points when no ladder stops early."""
+    """
+    One line of the estimate. `points` counts points when no ladder stops early.
+
+    Attributes:
+        basis: What the time was taken from: the bench file's own times, or earlier records.
+    """
 
     what: str
     ladders: int
     points: int
     time_s: float
+    basis: str = BENCH_FILE
 
 
 @dataclass(frozen=True)
@@ -108,12 +118,15 @@ def temperature_time_s(sequence: SequenceFile, bench: BenchFile, start_degc: flo
     return ramp_s + min(soak.at_most_s, max(soak.in_tolerance_for_s, still_s) + soak.poll_every_s)
 
 
-def estimate(plan: Plan, sequence: SequenceFile, bench: BenchFile, *, ambient_degc: float = 25.0) -> Estimate:
+def estimate(
+    plan: Plan, sequence: SequenceFile, bench: BenchFile, *, ambient_degc: float = 25.0, pace: Pace = NO_PACE
+) -> Estimate:
     """
-    Time per stage and in all, when no ladder stops early.
+    Time per stage and in all, from the bench file's own times, when no ladder stops early.
 
     Args:
         ambient_degc: Where the chamber stands at the start. [degC]
+        pace: What earlier records of this bench tell; each stage that they know of is taken from them.
     """
     stages: list[StageEstimate] = []
     present_degc = ambient_degc
@@ -125,7 +138,9 @@ def estimate(plan: Plan, sequence: SequenceFile, bench: BenchFile, *, ambient_de
     for temperature_degc in plan.temperatures_degc:
         if temperature_degc is not None:
             time_s = temperature_time_s(sequence, bench, present_degc, temperature_degc)
-            stages.append(StageEstimate(f"to {temperature_degc:+g} °C and soak", 0, 0, time_s))
+            settings = sequence.conditions.temperature
+            known_s = math.nan if settings is None else pace.soak_s(settings.soak, present_degc, temperature_degc)
+            stages.append(_stage(f"to {temperature_degc:+g} °C and soak", 0, 0, time_s, known_s))
             present_degc = temperature_degc
         for channel in plan.channels:
             point_s, reading_s = point_time_s(bench, channel), reading_time_s(bench, channel)
@@ -133,14 +148,22 @@ def estimate(plan: Plan, sequence: SequenceFile, bench: BenchFile, *, ambient_de
             for supply_voltage_v in plan.supply_voltages_v:
                 temperature = "" if temperature_degc is None else f"{temperature_degc:+g} °C, "
                 where = f"{temperature}channel {channel}, {supply_voltage_v:g} V"
-                stages.append(StageEstimate(f"{where}: bias up and down", 0, 0, bias_s))
+                stages.append(_stage(f"{where}: bias up and down", 0, 0, bias_s, pace.condition_s()))
                 for block in plan.measurements:
                     points, ladders = block.point_count(), block.ladder_count()
                     each_s = point_s if block.needs_drive else reading_s
                     time_s = points * each_s + (ladders * (point_s - reading_s) if block.needs_drive else 0.0)
                     sweep_s, count, _ = sweep_time_s(block, bench, channel)
-                    stages.append(StageEstimate(f"{where}: {block.title}", ladders, points, time_s + count * sweep_s))
+                    known_s = ladders * pace.ladder_s(block)
+                    stages.append(_stage(f"{where}: {block.title}", ladders, points, time_s + count * sweep_s, known_s))
     idle = sequence.conditions.temperature
     if idle is not None and bench.wiring.chamber is not None:
         stages.append(StageEstimate(f"chamber set to idle at {idle.idle_degc:+g} °C", 0, 0, 0.0))
     return Estimate(tuple(stages))
+
+
+def _stage(what: str, ladders: int, points: int, time_s: float, known_s: float) -> StageEstimate:
+    """As earlier records know it, if they do."""
+    if math.isnan(known_s):
+        return StageEstimate(what, ladders, points, time_s)
+    return StageEstimate(what, ladders, points, known_s, EARLIER)
