@@ -98,6 +98,7 @@ def rehearse(
     reality: Bench | None = None,
     notify: Seq[NotifySettings] = (),
     pace: Pace = NO_PACE,
+    disk: Disk | None = None,
 ) -> CampaignOutcome:
     """
     The campaign on the twin, on a virtual clock: the same engine, drivers and SCPI text as run().
@@ -111,6 +112,7 @@ def rehearse(
             shifted since its table was measured, a meter beyond its accuracy. Of the same instruments at the same addresses.
         notify: Whom to tell; those in the bench file are for real runs.
         pace: What earlier records tell of how long things take.
+        disk: In place of the file system, for rehearsals of what a disk can do to a record.
 
     Raises:
         FileError: Mistakes in the files or the plan (ProofError), or a text that is no fault of this bench.
@@ -125,14 +127,14 @@ def rehearse(
     attributes: dict[str, str | int | float] = {"simulated": 1, "seed": seed}
     if reality is not None:
         attributes["reality"] = reality.file.bench
-    clock, disk, whereabouts = VirtualClock(), None, Whereabouts()
+    clock, whereabouts = VirtualClock(), Whereabouts()
     if faults:
 
         def span_s() -> float:
             return estimate(prove(sequence, bench).plan, sequence.file, bench.file).total_s
 
         of_computer = ComputerFaults(faults, whereabouts, span_s)
-        clock, disk = of_computer.clock, of_computer.disk
+        clock, disk = of_computer.clock, of_computer.disk or disk
         attributes["faults"] = "\n".join(faults)
         if of_computer.of_bench:
             span = span_s() if any("random" in text for text in of_computer.of_bench) else None

@@ -203,9 +203,9 @@ class PowerCut(Disk):
         return synced
 
 
-def rows_in(journal: bytes) -> list[int]:
-    """Rows by stream in an undamaged journal, read after FORMAT.md alone."""
-    at, rows = 0, [0] * len(streams())
+def rows_in(journal: bytes, count: int | None = None) -> list[int]:
+    """Rows by stream in an undamaged journal, read after FORMAT.md alone. `count`: of streams, if not those of the samples."""
+    at, rows = 0, [0] * (count or len(streams()))
     while at < len(journal):
         magic, kind, stream, zero, length, row = struct.unpack_from("<4sBBHIq", journal, at)
         assert (magic, zero) == (b"\xff\xfeBK", 0)
