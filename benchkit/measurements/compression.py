@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, ClassVar, Literal
 import numpy as np
 from pydantic import Field
 
-from benchkit.errors import LimitError
 from benchkit.files.types import Amperes, Dbm, DbmAxis, Decibels, FileModel, HertzAxis
 from benchkit.measurements.base import Ladder, MeasurementBlock, Reading, Station
+from benchkit.measurements.believable import Ascent
 from benchkit.measurements.compression_figures import compression_figures
 from benchkit.measurements.detector_results import detector_results
 from benchkit.measurements.grouping import each_ladder
@@ -24,10 +24,6 @@ if TYPE_CHECKING:
 
 __all__ = ["Compression", "CompressionReport", "CompressionStop"]
 
-# Besides what the block allows per dB of drive: the meter's own noise and settling.
-STEP_NOISE_DB = 0.3
-# An amplifier's output may sag a little beyond saturation; it does not fall while its drive rises.
-FALL_MAX_DB = 1.0
 # Two points in a row must be beyond the stop: one stray reading does not end a ladder.
 IN_A_ROW = 2
 
@@ -69,6 +65,11 @@ class Compression(MeasurementBlock):
         description="Gain that rises by more than this per dB of drive tells of a source or path that has jumped: it ends the "
         "run [dB/dB]",
     )
+    gain_min_db: Decibels | None = Field(
+        alias="gain_min",
+        default=None,
+        description="Less than this at a ladder's first point tells of a loose path or a dead part: it ends the run",
+    )
     report: CompressionReport = CompressionReport()
 
     needs: ClassVar[frozenset[str]] = frozenset({"power"})
@@ -92,43 +93,18 @@ class Compression(MeasurementBlock):
 
     def measure(self, ladder: Ladder, station: Station) -> Generator[Reading, None, str]:
         station.tune(ladder.frequency_hz)
-        inputs: list[float] = []
-        outputs: list[float] = []
+        ascent = Ascent(self.title, self.gain_rise_max, self.gain_min_db)
         beyond = 0
         for level_dbm in ladder.levels_dbm:
             station.drive(level_dbm)
             reading = station.read()
             yield reading
-            if reading["output_dbm"] == reading["output_dbm"]:
-                inputs.append(reading["input_dbm"])
-                outputs.append(reading["output_dbm"])
-                self._require_believable(inputs, outputs)
-            reason = self._stops(reading, inputs, outputs)
+            ascent.add(reading)
+            reason = self._stops(reading, ascent.inputs_dbm, ascent.outputs_dbm)
             beyond = beyond + 1 if reason else 0
             if reason and (beyond >= IN_A_ROW or not reason.endswith("compression")):
                 return reason
         return ""
-
-    def _require_believable(self, inputs: list[float], outputs: list[float]) -> None:
-        """
-        One level against the one before: what no amplifier does is a source that has jumped, or a path that has come loose. The
-        number that a ladder with such a step gives looks like any other.
-
-        Raises:
-            LimitError: Gain rose, or output fell, by more than it can.
-        """
-        if len(inputs) < 2 or not inputs[-1] > inputs[-2]:
-            return
-        step_db, rise_db = inputs[-1] - inputs[-2], outputs[-1] - outputs[-2]
-        expansion_db = self.gain_rise_max * step_db + STEP_NOISE_DB
-        if rise_db - step_db <= expansion_db and -rise_db <= FALL_MAX_DB:
-            return
-        at = f"{self.title}, from {inputs[-2]:g} dBm to {inputs[-1]:g} dBm of drive"
-        if rise_db - step_db > expansion_db:
-            source = "measurements: gain_rise_max; has the source's level jumped, or a path changed?"
-            raise LimitError(f"rise of gain, {at}", rise_db - step_db, expansion_db, "dB", source)
-        source = "an amplifier's output does not fall while its drive rises; is a connector loose?"
-        raise LimitError(f"fall of output, {at}", -rise_db, FALL_MAX_DB, "dB", source)
 
     def _stops(self, reading: Reading, inputs: list[float], outputs: list[float]) -> str:
         """Why the ladder ends at this point; "" when it goes on."""

@@ -14,7 +14,7 @@ from sim_instruments.faults.chamber import ChamberOvershoot, ChamberRunaway, Cha
 from sim_instruments.faults.connections import PowerCycled, Reset, Unplugged
 from sim_instruments.faults.device import Dies, Drifts, Oscillates, PathLoose, ThermalRunaway
 from sim_instruments.faults.fate import Fate, Planned, Whereabouts
-from sim_instruments.faults.replies import Garbage, HalfAnswer, Late, NoNumber, Silent
+from sim_instruments.faults.replies import Garbage, HalfAnswer, Late, NoNumber, Repeats, Silent
 from sim_instruments.faults.source import Deaf, LevelJump, LevelRunaway
 from sim_instruments.faults.supplies import CurrentLimit, GateLost, StuckOn
 
@@ -25,7 +25,7 @@ FAULTS: dict[str, type[TwinFault]] = {
     for fault in (
         CurrentLimit, StuckOn, GateLost,
         LevelJump, LevelRunaway, Deaf,
-        Garbage, NoNumber, Silent, Late, HalfAnswer,
+        Garbage, NoNumber, Repeats, Silent, Late, HalfAnswer,
         Reset, Unplugged, PowerCycled,
         ChamberStuck, ChamberOvershoot, ChamberRunaway, DoorOpen,
         PathLoose, Oscillates, Dies, Drifts, ThermalRunaway,

@@ -7,7 +7,7 @@ import re
 from sim_instruments.faults.base import READINGS, Excuse, Scene, TwinFault, is_reading, unverifiable_excuses
 from sim_instruments.instruments import Reply
 
-__all__ = ["Garbage", "HalfAnswer", "Late", "NoNumber", "Silent"]
+__all__ = ["Garbage", "HalfAnswer", "Late", "NoNumber", "Repeats", "Silent"]
 
 JUNK = b"@@\x1b#?:0x9F,,--1E\n"
 # SCPI-1999 Vol 1, 7.2.1.5: what stands for "not a number".
@@ -49,6 +49,29 @@ class NoNumber(_NoAnswers):
 
     def says(self, scene: Scene, reply: Reply) -> Reply | None:
         return Reply(_NUMBER.sub(NOT_A_NUMBER, reply.data), reply.ready_at) if self._reads else reply
+
+
+class Repeats(_NoAnswers):
+    """From now on every reading is the first one again, to the last digit; it hangs, and its remote side does not."""
+
+    NAME = "repeats"
+    TELLS = "a power meter answers every reading with the same one"
+    PLACES = ("power meter",)
+
+    def __init__(self) -> None:
+        self._reads = False
+        self._first = b""
+
+    def hears(self, scene: Scene, message: bytes, t: float) -> bytes | None:
+        if b"?" in message:
+            self._reads = is_reading(message)
+        return message
+
+    def says(self, scene: Scene, reply: Reply) -> Reply | None:
+        if not self._reads:
+            return reply
+        self._first = self._first or reply.data
+        return Reply(self._first, reply.ready_at)
 
 
 class Silent(_NoAnswers):

@@ -40,6 +40,7 @@ CAUGHT = {
     "level-runaway": "reading wall",
     "oscillates": "reading wall",
     "path-loose": "reading wall",
+    "repeats": "reading wall",
     "deaf": "read back",
     "garbage": "reply refused",
     "silent": "link",

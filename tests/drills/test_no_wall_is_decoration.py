@@ -6,6 +6,7 @@ Each test first shows that with the wall the same drill passes. The guardian's o
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import pytest
@@ -16,13 +17,13 @@ from benchkit.campaign import rehearse
 from benchkit.engine.walls import Walls
 from benchkit.envelope.margins import Findings
 from benchkit.errors import ProofError
-from benchkit.measurements.compression import Compression
+from benchkit.measurements.believable import Ascent
 from benchkit.plan.files import load_both
 from drivers.scpi_source import ScpiSource
 from drivers.scpi_supply import ScpiSupply
 from sim_instruments.ledger import Abuse, read_ledger
 from tests.drills.conftest import Drill
-from tests.scenario import BENCH, SHORT, changed
+from tests.scenario import BENCH, SHORT, benchkit, changed
 
 
 def nothing(*_: object) -> None:
@@ -89,7 +90,7 @@ def test_the_walls_at_every_reading(drill_one: Drill, monkeypatch: pytest.Monkey
 
     monkeypatch.setattr(Walls, "check_guards", nothing)
     monkeypatch.setattr(Walls, "check_rest", nothing)
-    monkeypatch.setattr(Compression, "_require_believable", nothing)
+    monkeypatch.setattr(Ascent, "_check_step", nothing)
 
     found = [drill_one(fault).failures for fault in faults]
     assert all(any(Abuse.ENERGISED_ON in failure for failure in failures) for failures in found)
@@ -99,7 +100,7 @@ def test_a_step_of_drive_held_against_the_one_before(drill_one: Drill, monkeypat
     """A source that jumps half-way up a ladder gives a P1dB that looks like any other."""
     assert drill_one("level-jump@point 17").failures == ()
 
-    monkeypatch.setattr(Compression, "_require_believable", nothing)
+    monkeypatch.setattr(Ascent, "_check_step", nothing)
 
     assert any("wrong number: p1db" in failure for failure in drill_one("level-jump@point 17").failures)
 
@@ -113,3 +114,29 @@ def test_make_safe_on_the_way_out(drill_one: Drill, monkeypatch: pytest.MonkeyPa
 
     failures = drill_one("garbage:output_meter@point 10").failures
     assert sum(Abuse.LEFT_ENERGISED in failure for failure in failures) == 3  # RF, drain, gate
+
+
+def test_a_meter_that_repeats_itself(drill_one: Drill, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It hangs half-way up, its remote side does not, and the ladder ends as if the device had saturated there."""
+    assert drill_one("repeats@point 18").failures == ()
+
+    monkeypatch.setattr(Ascent, "_check_repeat", nothing)
+
+    row = drill_one("repeats@point 18")
+    assert any("wrong number" in failure for failure in row.failures), row
+
+
+def test_gain_at_the_first_point(tmp_path: Path) -> None:
+    """A cable left loose since yesterday shows at no step of the ladder: it was loose at the first."""
+    folder = tmp_path / "files"
+    shutil.copytree(SHORT.parent, folder)
+    told = {}
+    for name, gain_min in (("with", "gain_min: 15 dB"), ("without", "gain_min: -60 dB")):
+        sequence = changed(SHORT, folder, ("gain_min: 15 dB", gain_min), name=f"{name}.yaml")
+        options = ("--fault", "path-loose@point 3", "--out", tmp_path / f"{name}.h5")
+        told[name] = benchkit("rehearse", sequence, *options, cwd=tmp_path)
+
+    assert told["with"].returncode == 4
+    assert "is below the limit 15 dB" in told["with"].stdout
+    assert "is a path loose" in told["with"].stdout
+    assert "below the limit" not in told["without"].stdout
