@@ -27,6 +27,9 @@ def export(
 
     folder = out or record.with_suffix("." + to.value)
     with Record.open(record) as opened:
+        changes = opened.changes() if opened.is_sealed else []
+        if changes:
+            typer.echo(f"WARNING: {record} was changed after it was sealed: {', '.join(changes)}", err=True)
         write = {Format.CSV: export_csv, Format.PARQUET: export_parquet, Format.TOUCHSTONE: export_touchstone}[to]
         written = write(opened, folder)
     for path in written:

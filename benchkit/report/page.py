@@ -91,6 +91,7 @@ def render(sources: Sequence[Source]) -> str:
         plots=plots,
         events=_events(sources),
         interim=[source.label for source in sources if source.is_interim],
+        changed=[(source.label, ", ".join(source.changes)) for source in sources if source.changes],
         troubles=[f"{source.label}: the stored bench file cannot be read by this benchkit: {source.bench_trouble}"
                   for source in sources if source.bench_trouble],
         planes=planes(),

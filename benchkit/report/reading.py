@@ -71,6 +71,7 @@ def _read(record: Record) -> Source:
         sequence_trouble=sequence_trouble,
         bench=bench,
         bench_trouble=bench_trouble,
+        changes=tuple(record.changes()) if record.is_sealed else (),
     )
 
 

@@ -76,6 +76,8 @@ class Source:
     sequence_trouble: str = ""
     bench: Bench | None = None
     bench_trouble: str = ""
+    changes: tuple[str, ...] = ()
+    """What was changed since it was sealed; empty: nothing, or it is not sealed."""
 
     def text(self, name: str, missing: str = "not stated") -> str:
         """An attribute as text."""
