@@ -94,6 +94,8 @@ def _tables(record: Record) -> dict[str, pd.DataFrame]:
     tables["instruments"] = record.instruments_table()
     if record.is_sealed:
         tables["results"], tables["verdicts"] = record.results_table(), record.verdicts_table()
+        if not (budgets := record.budgets_table()).empty:
+            tables["budgets"] = budgets
     return tables
 
 

@@ -1,4 +1,4 @@
-"""Results and verdicts as tables, and back."""
+"""Results, their budgets and verdicts as tables, and back."""
 
 from __future__ import annotations
 
@@ -9,13 +9,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from benchkit.errors import MisuseError
+from benchkit.errors import FormatError, MisuseError
 from benchkit.measurements.base import Column
 from benchkit.record.rows import text_bytes
 from benchkit.results.result import Result, ResultCondition
+from benchkit.results.uncertainty import Contribution
 from benchkit.results.verdict import Verdict
 
-__all__ = ["results_from", "results_table", "verdicts_from", "verdicts_table"]
+__all__ = ["budgets_table", "results_from", "results_table", "verdicts_from", "verdicts_table"]
 
 Table = tuple[list[Column], list[NDArray[Any]]]
 
@@ -48,8 +49,16 @@ _VERDICTS = (
     ("guard_band", "f8", "width of the guard band, in the unit of the result"),
     ("probability", "f8", "that the true value lies within the limits"),
 )
+_BUDGETS = (
+    ("result", "i8", "row of results"),
+    ("name", "S", "what contributes"),
+    ("standard_uncertainty", "f8", "of what contributes, in its own unit"),
+    ("sensitivity", "f8", "change of the result per change of what contributes"),
+    ("amount", "f8", "of sensitivity times standard uncertainty, without sign; in the unit of the result"),
+    ("degrees_of_freedom", "f8", "infinite unless from a few readings"),
+)
 _UNITS = {"temperature_degc": "degC", "supply_voltage_v": "V", "frequency_hz": "Hz", "probability": "1",
-          "expectation": "1", "result": "1"}  # fmt: skip
+          "expectation": "1", "result": "1", "degrees_of_freedom": "1"}  # fmt: skip
 _CONDITION = ("temperature_degc", "channel", "supply_voltage_v", "frequency_hz")
 
 
@@ -62,15 +71,37 @@ def results_table(results: Sequence[Result]) -> Table:
     return _table(_RESULTS, rows)
 
 
-def results_from(rows: Sequence[Mapping[str, Any]]) -> list[Result]:
+def budgets_table(results: Sequence[Result]) -> Table:
+    rows = [
+        {"result": index, **vars(line), "amount": line.amount} for index, result in enumerate(results) for line in result.budget
+    ]
+    return _table(_BUDGETS, rows)
+
+
+def results_from(rows: Sequence[Mapping[str, Any]], budgets: Sequence[Mapping[str, Any]] = ()) -> list[Result]:
+    """
+    Args:
+        rows: Of results_table().
+        budgets: Of budgets_table(); none in a record from before there were budgets.
+
+    Raises:
+        FormatError: A budget's line belongs to no result.
+    """
+    lines: dict[int, list[Contribution]] = {}
+    for line in budgets:
+        if not 0 <= line["result"] < len(rows):
+            raise FormatError(f"budgets/result: {line['result']} is no row of the {len(rows)} results")
+        fields = (line[name] for name in ("name", "standard_uncertainty", "sensitivity", "degrees_of_freedom"))
+        lines.setdefault(line["result"], []).append(Contribution(*fields))
     return [
         Result(
             **{name: row[name] for name, _, _ in _RESULTS if name not in _CONDITION},
             condition=ResultCondition(
                 **{name: None if row[name] == "" or row[name] != row[name] else row[name] for name in _CONDITION}
             ),
+            budget=tuple(lines.get(index, ())),
         )
-        for row in rows
+        for index, row in enumerate(rows)
     ]
 
 

@@ -40,7 +40,7 @@ TIME_UNITS = "seconds since 1970-01-01T00:00:00Z"
 
 # Every group says what it is; a reader knows these kinds, each in VERSION.
 KINDS = {"status": "status", "texts": "texts", "files": "files", "instruments": "table", "results": "results",
-         "verdicts": "verdicts"}  # fmt: skip
+         "budgets": "budgets", "verdicts": "verdicts"}  # fmt: skip
 ROW = "row"
 """Dimension scale of every table: 0, 1, 2, ..."""
 

@@ -30,7 +30,7 @@ __all__ = ["Record"]
 
 # By kind of group: the versions that this benchkit reads.
 _READS = {ROOT_KIND: (VERSION,), "stream": (VERSION,), "table": (VERSION,), "texts": (VERSION,), "files": (VERSION,),
-          "status": (VERSION,), "results": (VERSION,), "verdicts": (VERSION,)}  # fmt: skip
+          "status": (VERSION,), "results": (VERSION,), "budgets": (VERSION,), "verdicts": (VERSION,)}  # fmt: skip
 
 
 class Record:
@@ -166,13 +166,21 @@ class Record:
         """Results as a table; empty before the record is sealed."""
         return self._table("results", "results") if self.is_sealed else pd.DataFrame()
 
+    def budgets_table(self) -> pd.DataFrame:
+        """
+        What the results' uncertainties are made of, as a table; `result` is a row of results_table().
+
+        Empty before the record is sealed, and in a record from before there were budgets.
+        """
+        return self._table("budgets", "budgets") if self.is_sealed and "budgets" in self._h5 else pd.DataFrame()
+
     def verdicts_table(self) -> pd.DataFrame:
         """Verdicts as a table; `result` is a row of results_table(). Empty before the record is sealed."""
         return self._table("verdicts", "verdicts") if self.is_sealed else pd.DataFrame()
 
     def results(self) -> list[Result]:
         """Results as they were when the record was sealed; none before."""
-        return results_from(_rows(self.results_table()))
+        return results_from(_rows(self.results_table()), _rows(self.budgets_table()))
 
     def verdicts(self) -> list[Verdict]:
         """Expectations as they were judged when the record was sealed; none before."""

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from benchkit.record import hdf5
 from benchkit.record.digest import digest
 from benchkit.record.disk import Disk, open_binary
-from benchkit.record.findings import results_table, verdicts_table
+from benchkit.record.findings import budgets_table, results_table, verdicts_table
 from benchkit.record.journal import Journal
 from benchkit.record.layout import SEALED
 from benchkit.record.live import LiveFile, temporary_path
@@ -53,6 +53,7 @@ def seal(
                 hdf5.store_table(h5, spec.name, spec.columns, arrays, kind="stream", compress=compress)
                 hdf5.scalar(h5, f"{spec.name}_rows", rows, f"rows of {spec.name} that are valid")
             hdf5.store_table(h5, "results", *results_table(results))
+            hdf5.store_table(h5, "budgets", *budgets_table(results))
             hdf5.store_table(h5, "verdicts", *verdicts_table(verdicts, results))
             hdf5.write_end(h5, outcome, message, ended_s)
             h5.attrs["digest"] = digest(h5)

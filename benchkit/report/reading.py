@@ -12,7 +12,6 @@ import pandas as pd
 from benchkit.bench.load import Bench, load_bench_text
 from benchkit.errors import FileError
 from benchkit.record import Record
-from benchkit.record.findings import results_from
 from benchkit.report.source import Judged, Source, Streams, check_comparable
 from benchkit.results.result import Result
 from benchkit.results.verdict import Verdict
@@ -44,7 +43,7 @@ def _read(record: Record) -> Source:
         _handy(record.stream(name)) for name in ("points", "ladders", "events", "chamber", "bias")
     )
     streams = Streams(points, ladders, events, chamber, bias, {} if sequence is None else _own(record, sequence))
-    results = tuple(results_from(_rows(record.results_table()))) if record.is_sealed else ()
+    results = tuple(record.results())
     if record.is_sealed:
         verdicts = _stored_verdicts(record.verdicts_table())
     else:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
+from benchkit.results.uncertainty import Contribution
+
 __all__ = ["PARAMETERS", "Parameter", "Result", "ResultCondition"]
 
 
@@ -65,6 +67,8 @@ class Result:
         value: In `unit`; NaN when absent, and then `reason` says why.
         expanded_uncertainty: k = 2, in `unit`; NaN when not known, and then `uncertainty_reason` says why.
         convention: How the number is defined, e.g. "reference gain: mean of the three lowest levels".
+        budget: What the uncertainty is made of: independent contributions, whose amounts combine (root sum of squares) to
+            half of `expanded_uncertainty`. Empty when not known. Degrees of freedom are for the reader: k is 2 all the same.
     """
 
     parameter: str
@@ -78,6 +82,7 @@ class Result:
     uncertainty_reason: str = ""
     convention: str = ""
     measurement: str = ""
+    budget: tuple[Contribution, ...] = ()
 
     @property
     def is_absent(self) -> bool:
