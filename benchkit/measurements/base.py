@@ -24,7 +24,19 @@ if TYPE_CHECKING:
 
     from benchkit.results.calibration import Calibration
 
-__all__ = ["BlockStream", "Column", "Ladder", "MeasurementBlock", "NetworkStation", "NetworkSweep", "Reading", "Station"]
+__all__ = [
+    "BlockStream",
+    "Column",
+    "Ladder",
+    "MeasurementBlock",
+    "NetworkStation",
+    "NetworkSweep",
+    "Reading",
+    "Station",
+    "ToneLine",
+    "ToneStation",
+    "TwoTones",
+]
 
 
 @dataclass(frozen=True)
@@ -45,13 +57,22 @@ class Ladder:
 
     Attributes:
         index: Position within the measurement, from 0.
-        frequency_hz: Carrier.
-        levels_dbm: Ascending, at the device input. [dBm]; empty: measured without drive
+        frequency_hz: Carrier; of two tones the middle between them.
+        levels_dbm: Ascending, at the device's input, of two tones each. [dBm]; empty: measured without drive
+        spacing_hz: From the lower tone to the upper one; 0: one carrier.
     """
 
     index: int
     frequency_hz: float
     levels_dbm: tuple[float, ...]
+    spacing_hz: float = 0.0
+
+    @property
+    def tones_hz(self) -> tuple[float, ...]:
+        """What is driven with: the carrier, or the lower and the upper tone, in the order of the sources. [Hz]"""
+        if not self.spacing_hz:
+            return (self.frequency_hz,)
+        return self.frequency_hz - self.spacing_hz / 2, self.frequency_hz + self.spacing_hz / 2
 
 
 @dataclass(frozen=True)
@@ -87,6 +108,79 @@ class NetworkSweep:
     readings: int = 1
     readings_before: int = 0
     wants_calibration: bool = False
+
+
+@dataclass(frozen=True)
+class TwoTones:
+    """
+    What a kind asks of two sources on a combiner and the spectrum analyser, for the proof, the estimate and the protections.
+
+    Attributes:
+        frequencies_hz: Middle between the tones. [Hz]
+        spacings_hz: From the lower to the upper tone. [Hz]
+        levels_dbm: Of each tone at the device's input, ascending. [dBm]
+        orders: Of the products that are read: 3, or 3 and 5.
+        bandwidth_hz: Resolution bandwidth. [Hz]
+        attenuation_db: At the analyser's input. [dB]
+        check_step_db: How much more of it the products are read with again; None: they are not. [dB]
+    """
+
+    frequencies_hz: Sequence[float]
+    spacings_hz: Sequence[float]
+    levels_dbm: Sequence[float]
+    orders: tuple[int, ...]
+    bandwidth_hz: float
+    attenuation_db: float
+    check_step_db: float | None
+
+    def lines_hz(self, frequency_hz: float, spacing_hz: float) -> dict[str, float]:
+        """
+        Every line that is read at one place of the plan, by name. [Hz]
+
+        "noise" is where no product falls, half a spacing below the lower third-order one.
+        """
+        lower_hz, upper_hz = frequency_hz - spacing_hz / 2, frequency_hz + spacing_hz / 2
+        lines = {"lower tone": lower_hz, "upper tone": upper_hz}
+        for order in self.orders:
+            away_hz = (order - 1) / 2 * spacing_hz
+            lines[f"lower IM{order}"], lines[f"upper IM{order}"] = lower_hz - away_hz, upper_hz + away_hz
+        return {**lines, "noise": lower_hz - 1.5 * spacing_hz}
+
+    @property
+    def sweeps(self) -> int:
+        """Lines read for one point, those of the attenuator step among them."""
+        lines = len(self.lines_hz(0.0, 1.0))
+        return lines if self.check_step_db is None else 2 * lines
+
+
+@dataclass(frozen=True)
+class ToneLine:
+    """
+    One line as the spectrum analyser read it. NaN: the analyser gave no level, or a rating is not stated.
+
+    Attributes:
+        name: As TwoTones.lines_hz names it.
+        analyser_dbm: At the analyser's connector, raw. [dBm]
+        loss_db: Of the path from the device, as its table says. [dB]
+        output_dbm: At the device's output; NaN too above the analyser's range. [dBm]
+        noise_dbm, own_dbm: By the analyser's ratings, at the device's output: its noise in the resolution bandwidth, and its own
+            third-order product of such tones. [dBm]
+        u_path_db, u_analyser_db, u_relative_db: Standard uncertainties: the path's loss, the analyser's level, the difference
+            of two levels at one setting. [dB]
+    """
+
+    name: str
+    frequency_hz: float
+    attenuation_db: float
+    bandwidth_hz: float
+    analyser_dbm: float
+    loss_db: float
+    output_dbm: float
+    noise_dbm: float
+    own_dbm: float
+    u_path_db: float
+    u_analyser_db: float
+    u_relative_db: float
 
 
 Reading = dict[str, float]
@@ -138,6 +232,33 @@ class NetworkStation(Protocol):
         ...
 
 
+class ToneStation(Protocol):
+    """Two sources on a combiner, and the spectrum analyser at the device's output, as wired to one channel."""
+
+    def tune(self, frequency_hz: float, spacing_hz: float) -> None:
+        """RF of both sources off, then both carriers and the analyser's settings. [Hz]"""
+        ...
+
+    def drive(self, level_dbm: float) -> None:
+        """Set the level of each tone at the device's input, RF of both on, and let both settle. [dBm]"""
+        ...
+
+    def rest(self) -> None:
+        """RF of both off, read back. The device stays biased."""
+        ...
+
+    def read(self) -> tuple[Reading, tuple[ToneLine, ...]]:
+        """
+        One point as Station.read() gives it, every line of it, and with a check step every line once more, more attenuated.
+
+        `input_dbm` and `output_dbm` are those of both tones together, `drive_set_dbm` is that of each.
+
+        Raises:
+            LimitError: A reading is beyond a limit of the device or the bench.
+        """
+        ...
+
+
 class Station(Protocol):
     """What the engine offers a kind: the bench as wired for the present condition, every reading checked."""
 
@@ -175,6 +296,15 @@ class Station(Protocol):
         """
         ...
 
+    def tones(self, asked: TwoTones) -> ToneStation:
+        """
+        Both sources and the spectrum analyser as wired to this channel; RF off, the device stays biased.
+
+        Raises:
+            MisuseError: The kind does not say that it needs "tones".
+        """
+        ...
+
 
 class MeasurementBlock(FileModel, ABC):
     """The YAML block common to all kinds, and the promise a kind keeps."""
@@ -191,7 +321,7 @@ class MeasurementBlock(FileModel, ABC):
     needs: ClassVar[frozenset[str]] = frozenset({"power"})
     """
     What it uses besides supplies and voltmeters: "power" (source and power meter), "network" (network analyser), "tones" (both
-    sources), "spectrum" (spectrum analyser).
+    sources and the spectrum analyser), "spectrum" (spectrum analyser).
     """
 
     streams: ClassVar[tuple[BlockStream, ...]] = ()
@@ -201,6 +331,15 @@ class MeasurementBlock(FileModel, ABC):
     def needs_drive(self) -> bool:
         """Whether it drives the device from the source and reads the power meter."""
         return "power" in self.needs
+
+    @property
+    def drives(self) -> bool:
+        """Whether it drives the device from the bench's sources, one or both."""
+        return not self.needs.isdisjoint({"power", "tones"})
+
+    def two_tones(self) -> TwoTones | None:
+        """What it asks of two sources and the spectrum analyser; None: it needs them not."""
+        return None
 
     def network_sweep(self) -> NetworkSweep | None:
         """What it asks of the network analyser; None: it needs none."""
@@ -262,6 +401,20 @@ class MeasurementBlock(FileModel, ABC):
             streams: By name, this measurement's rows of finished ladders; with what was stored before the first condition.
         """
         return self.summarise(points)
+
+    uses_others: ClassVar[bool] = False
+    """Whether its results follow from those of other measurements of the record too: summarise_after() is called then."""
+
+    def summarise_after(
+        self, points: pd.DataFrame, streams: Mapping[str, pd.DataFrame], others: Sequence[Result]
+    ) -> list[Result]:
+        """
+        As summarise_record(), for a kind that `uses_others`. Pure.
+
+        Args:
+            others: What the measurements that do not came to, of the same record.
+        """
+        return self.summarise_record(points, streams)
 
     def figures_record(
         self, points: pd.DataFrame, streams: Mapping[str, pd.DataFrame], results: list[Result]
