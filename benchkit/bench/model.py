@@ -42,6 +42,7 @@ __all__ = [
     "LinkSettings",
     "LossTableFile",
     "LossTouchstone",
+    "MismatchSettings",
     "NetworkAnalyserSettings",
     "NetworkWiring",
     "PathSettings",
@@ -104,6 +105,10 @@ class SourceSettings(_Instrument):
     frequency_min_hz: Hertz = Field(alias="frequency_min", gt=0)
     frequency_max_hz: Hertz = Field(alias="frequency_max", gt=0)
     settling_time_s: Seconds = Field(alias="settling_time", ge=0, description="After a change of level or frequency")
+    linearity_db: Decibels | None = Field(
+        alias="linearity", default=None, ge=0, description="Limit of error of a difference of two levels at one frequency"
+    )
+    resolution_db: Decibels | None = Field(alias="resolution", default=None, ge=0, description="Step of its level")
     without_level_limit: bool = Field(default=False, description="In so many words: this source has no settable level limit")
 
 
@@ -112,10 +117,20 @@ class PowerMeterSettings(_Instrument):
     input_max_dbm: Dbm = Field(alias="input_max", description="What the sensor stands")
     range_min_dbm: Dbm = Field(alias="range_min")
     range_max_dbm: Dbm = Field(alias="range_max")
-    accuracy_db: Decibels = Field(alias="accuracy", ge=0)
+    accuracy_db: Decibels = Field(alias="accuracy", ge=0, description="Of one level well above the zero, without mismatch")
     frequency_min_hz: Hertz = Field(alias="frequency_min", gt=0)
     frequency_max_hz: Hertz = Field(alias="frequency_max", gt=0)
     reading_time_s: Seconds = Field(alias="reading_time", gt=0)
+    linearity_db: Decibels | None = Field(
+        alias="linearity", default=None, ge=0, description="Limit of error of a difference of two levels at one frequency"
+    )
+    zero_dbm: Dbm | None = Field(
+        alias="zero", default=None, description="Limit of error of its zero, a power as a level: it counts most at low levels"
+    )
+    noise_db: Decibels | None = Field(
+        alias="noise", default=None, ge=0, description="Standard deviation of one reading, well above the zero"
+    )
+    resolution_db: Decibels | None = Field(alias="resolution", default=None, ge=0, description="Step of its reading")
 
 
 class AnalyserSettings(_Instrument):
@@ -124,6 +139,12 @@ class AnalyserSettings(_Instrument):
     range_min_dbm: Dbm = Field(alias="range_min")
     range_max_dbm: Dbm = Field(alias="range_max")
     accuracy_db: Decibels = Field(alias="accuracy", ge=0)
+    relative_accuracy_db: Decibels | None = Field(
+        alias="relative_accuracy",
+        default=None,
+        ge=0,
+        description="Of the difference of two levels near in frequency, at one setting; default: `accuracy`",
+    )
     frequency_min_hz: Hertz = Field(alias="frequency_min", gt=0)
     frequency_max_hz: Hertz = Field(alias="frequency_max", gt=0)
     reading_time_s: Seconds = Field(alias="reading_time", gt=0, description="Shortest sweep; narrow filters sweep longer")
@@ -165,6 +186,19 @@ class NetworkAnalyserSettings(_Instrument):
     if_bandwidth_hz: Hertz = Field(alias="if_bandwidth", gt=0, description="At which `reading_time` is stated")
     points_max: int = Field(ge=2, le=1_000_001, description="Longest sweep")
     settling_time_s: Seconds = Field(alias="settling_time", default=0.0, ge=0, description="After a change of level, or RF on")
+    trace_noise: float | None = Field(
+        default=None, ge=0, lt=0.1, description="Relative standard deviation of one reading at 1 kHz of IF bandwidth"
+    )
+    noise_floor_dbm: Dbm | None = Field(
+        alias="noise_floor", default=None, description="Of a receiver, at its port, in 10 Hz of IF bandwidth"
+    )
+    linearity_db: Decibels | None = Field(
+        alias="linearity", default=None, ge=0, description="Limit of error of a ratio through its receivers' non-linearity"
+    )
+    drift_db: Decibels | None = Field(
+        alias="drift", default=None, ge=0,
+        description="Limit of error of a ratio through drift and bent cables from calibration to measurement",
+    )
     without_level_limit: bool = Field(default=False, description="In so many words: it has no settable level limit")
 
 
@@ -274,6 +308,19 @@ class PathSettings(FileModel):
     )
 
 
+class MismatchSettings(FileModel):
+    """
+    Reflections at one of the device's ports. Their phase is not known, and nothing is corrected for: they make an uncertainty.
+
+    "largest magnitudes": both return losses are the worst there may be; u = rho rho' / sqrt(2). "known magnitudes": they are
+    as stated, a U-shaped distribution; u = sqrt(2) rho rho' (EA-4/02, S6; Harris and Warner 1981).
+    """
+
+    path_return_loss_db: Decibels = Field(alias="path_return_loss", gt=0, description="From the device's plane into the path")
+    device_return_loss_db: Decibels = Field(alias="device_return_loss", gt=0, description="From the path into the device, biased")
+    convention: Literal["largest magnitudes", "known magnitudes"]
+
+
 class RfInput(FileModel):
     """Source to device input. Of two sources on a combiner each has its own path, the combiner's loss included."""
 
@@ -281,6 +328,7 @@ class RfInput(FileModel):
     path: str
     second_source: str | None = Field(default=None, description="For the second of two tones")
     second_path: str | None = Field(default=None, description="From the second source to the device's input")
+    mismatch: MismatchSettings | None = Field(default=None, description="At the device's input; left out: not in the uncertainty")
 
 
 class RfOutput(FileModel):
@@ -290,6 +338,7 @@ class RfOutput(FileModel):
     path: str
     analyser: str | None = None
     analyser_path: str | None = None
+    mismatch: MismatchSettings | None = Field(default=None, description="At the device's output; left out: not in the uncertainty")
 
 
 class SupplyPin(FileModel):

@@ -137,12 +137,29 @@ def _lower_levels(
         stated = points.loc[rows, column].to_numpy(float)
         of_path = _path_db(points.loc[rows, "frequency_hz"].to_numpy(float), path)
         there = np.isfinite(stated) & np.isfinite(of_path)
-        # Made of these two and nothing else? If not, what is common in it is not known.
-        if not np.allclose(stated[there], np.hypot(of_instrument, of_path[there]), rtol=1e-6):
-            kept.append(f"{column} of channel {channel} is not made of the bench file's accuracy and path alone")
-            continue
         own = [math.sqrt(1.0 - COMMON**2) if is_common else 1.0 for is_common in common]
-        points.loc[rows, column] = np.where(there, np.hypot(own[0] * of_instrument, own[1] * of_path), stated)
+        parts = PARTS[column]
+        rest = np.zeros(len(stated))
+        if parts[0] in points and np.isfinite(points.loc[rows, parts[0]].to_numpy(float)).any():
+            # Mismatch is left whole: whether its phase is the same is not known.
+            rest = np.nan_to_num(points.loc[rows, parts[2]].to_numpy(float), nan=0.0)
+        # Made of these and nothing else? If not, what is common in it is not known.
+        if not np.allclose(stated[there], np.sqrt(of_instrument**2 + of_path[there] ** 2 + rest[there] ** 2), rtol=1e-6):
+            kept.append(f"{column} of channel {channel} is not made of the bench file's accuracy, path and mismatch alone")
+            continue
+        points.loc[rows, column] = np.where(
+            there, np.sqrt((own[0] * of_instrument) ** 2 + (own[1] * of_path) ** 2 + rest**2), stated
+        )
+        for part, factor in zip(parts, own, strict=False):
+            if part in points:
+                points.loc[rows, part] *= factor
+
+
+# What a level's uncertainty is made of: instrument, path, mismatch.
+PARTS = {
+    "u_input_db": ("u_source_db", "u_input_path_db", "u_input_mismatch_db"),
+    "u_output_db": ("u_meter_db", "u_output_path_db", "u_output_mismatch_db"),
+}
 
 
 def _path_db(frequencies_hz: NDArray[np.float64], path: LossPath) -> NDArray[np.float64]:

@@ -53,6 +53,18 @@ POINTS = (
     Column("u_drain_current_a", "A", "standard uncertainty of drain_current_a"),
     Column("u_gate_voltage_v", "V", "standard uncertainty of gate_voltage_v"),
     Column("u_detector_v", "V", "standard uncertainty of detector_v - reference_v"),
+    # What u_input_db and u_output_db are made of, and what counts in differences along a ladder. NaN: not stated in the bench file.
+    Column("u_source_db", "dB", "standard uncertainty: level accuracy of the source"),
+    Column("u_input_path_db", "dB", "standard uncertainty: loss of the input path"),
+    Column("u_input_mismatch_db", "dB", "standard uncertainty: mismatch at the device's input"),
+    Column("u_meter_db", "dB", "standard uncertainty: accuracy of the power meter"),
+    Column("u_output_path_db", "dB", "standard uncertainty: loss of the output path"),
+    Column("u_output_mismatch_db", "dB", "standard uncertainty: mismatch at the device's output"),
+    Column("u_meter_zero_db", "dB", "standard uncertainty: zero of the power meter, at this level"),
+    Column("u_meter_resolution_db", "dB", "standard uncertainty: resolution of the power meter"),
+    Column("u_meter_noise_db", "dB", "standard deviation of one reading of the power meter, as stated"),
+    Column("u_meter_linearity_db", "dB", "standard uncertainty of a difference of two levels: power meter"),
+    Column("u_source_linearity_db", "dB", "standard uncertainty of a difference of two levels: source, its resolution included"),
 )
 
 LADDERS = (

@@ -67,6 +67,7 @@ class ChannelStation:
         self._output_loss_db = math.nan
         self._u_input_db = math.nan
         self._u_output_db = math.nan
+        self._u_parts: Reading = {}
         self._drive_dbm = math.nan
         self._meter_range = self._accuracies.meter_range_dbm
 
@@ -93,8 +94,12 @@ class ChannelStation:
         self._frequency_hz = frequency_hz
         self._input_loss_db = hookup.input_path.loss_db(frequency_hz)
         self._output_loss_db = hookup.output_path.loss_db(frequency_hz)
-        self._u_input_db = self._accuracies.u_input_db(hookup.input_path.uncertainty_db(frequency_hz))
-        self._u_output_db = self._accuracies.u_output_db(hookup.output_path.uncertainty_db(frequency_hz))
+        u_input_path, u_output_path = (
+            path.uncertainty_db(frequency_hz) for path in (hookup.input_path, hookup.output_path)
+        )
+        self._u_input_db = self._accuracies.u_input_db(u_input_path)
+        self._u_output_db = self._accuracies.u_output_db(u_output_path)
+        self._u_parts = self._accuracies.parts(u_input_path, u_output_path)
 
     def drive(self, level_dbm: float) -> None:
         """Level at the device's input; RF comes on at this level, never before it. [dBm]"""
@@ -235,6 +240,8 @@ class ChannelStation:
         reading["output_dbm"] = output_dbm
         reading["gain_db"] = output_dbm - input_dbm
         reading["u_output_db"] = self._u_output_db
+        reading.update(self._u_parts)
+        reading["u_meter_zero_db"] = self._accuracies.u_zero_db(output_meter_dbm) if in_range else math.nan
         dc_w = reading["drain_voltage_v"] * reading["drain_current_a"]
         if in_range and dc_w > 0:
             output_w, input_w = 1e-3 * 10 ** (output_dbm / 10), 1e-3 * 10 ** (input_dbm / 10)

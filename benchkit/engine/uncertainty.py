@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from benchkit.bench.model import (
     AmpereAccuracy,
     BenchFile,
+    MismatchSettings,
     PowerMeterSettings,
     SourceSettings,
     SupplyChannelRatings,
@@ -21,6 +22,7 @@ from benchkit.bench.model import (
     VoltmeterSettings,
 )
 from benchkit.engine.hookup import Hookup
+from benchkit.results.matching import mismatch
 
 __all__ = ["Accuracies"]
 
@@ -37,6 +39,20 @@ class Accuracies:
         assert isinstance(meter, PowerMeterSettings), "load_bench checks roles"
         self.meter_range_dbm = (meter.range_min_dbm, meter.range_max_dbm)
         self._source_db, self._meter_db = source.level_accuracy_db, meter.accuracy_db
+        self._input_mismatch_db, self._output_mismatch_db = _mismatch_db(wiring.input.mismatch), _mismatch_db(wiring.output.mismatch)
+        self._zero_mw = math.nan if meter.zero_dbm is None else 10.0 ** (meter.zero_dbm / 10.0)
+        # A step is an error of up to half of it either way; of a difference of two levels there are two steps.
+        steps = (source.linearity_db, None if source.resolution_db is None else source.resolution_db * math.sqrt(0.5))
+        self._constant: dict[str, float] = {
+            "u_source_db": self._source_db / SQRT3,
+            "u_input_mismatch_db": self._input_mismatch_db,
+            "u_meter_db": self._meter_db / SQRT3,
+            "u_output_mismatch_db": self._output_mismatch_db,
+            "u_meter_resolution_db": math.nan if meter.resolution_db is None else meter.resolution_db / 2 / SQRT3,
+            "u_meter_noise_db": math.nan if meter.noise_db is None else meter.noise_db,
+            "u_meter_linearity_db": math.nan if meter.linearity_db is None else meter.linearity_db / SQRT3,
+            "u_source_linearity_db": _combined(*(math.nan if one is None else one / SQRT3 for one in steps)),
+        }
         self._drains = [_ratings(bench, pin) for pin in wiring.drains]
         # The gate voltage on record is the last gate's (see biasing.as_one).
         self._drain, self._gate = self._drains[0], _ratings(bench, wiring.gates[-1])
@@ -48,12 +64,23 @@ class Accuracies:
             self._voltmeters.append(voltmeter.voltage_accuracy)
 
     def u_input_db(self, path_expanded_db: float) -> float:
-        """Level at the device's input: the source's error and the path's. [dB]"""
-        return math.hypot(self._source_db / SQRT3, path_expanded_db / 2)
+        """Level at the device's input: the source's error, the path's, and mismatch where it is stated. [dB]"""
+        return _combined(self._source_db / SQRT3, path_expanded_db / 2, self._input_mismatch_db)
 
     def u_output_db(self, path_expanded_db: float) -> float:
-        """Level at the device's output: the meter's error and the path's. [dB]"""
-        return math.hypot(self._meter_db / SQRT3, path_expanded_db / 2)
+        """
+        Level at the device's output: the meter's error, the path's, and mismatch where it is stated; zero and resolution, which
+        count at low levels, apart. [dB]
+        """
+        return _combined(self._meter_db / SQRT3, path_expanded_db / 2, self._output_mismatch_db)
+
+    def parts(self, input_expanded_db: float, output_expanded_db: float) -> dict[str, float]:
+        """Columns that take u_input_db and u_output_db apart, and those of differences; NaN: not stated. [dB]"""
+        return {**self._constant, "u_input_path_db": input_expanded_db / 2, "u_output_path_db": output_expanded_db / 2}
+
+    def u_zero_db(self, meter_dbm: float) -> float:
+        """Of a reading at this level: a zero is a power, and small beside a large one. NaN: not stated. [dB]"""
+        return 10.0 / math.log(10.0) * self._zero_mw / 10.0 ** (meter_dbm / 10.0) / SQRT3
 
     def u_drain_voltage_v(self, value_v: float) -> float:
         return _volts(self._drain.voltage_accuracy, value_v)
@@ -78,6 +105,19 @@ class Accuracies:
         return math.sqrt(
             sum(_volts(accuracy, value) ** 2 for accuracy, value in zip(self._voltmeters, values, strict=False))
         ) if self._voltmeters else math.nan  # fmt: skip
+
+
+def _combined(*standard: float) -> float:
+    """Root sum of squares of those that are known; NaN when none is."""
+    known = [one for one in standard if not math.isnan(one)]
+    return math.hypot(*known) if known else math.nan
+
+
+def _mismatch_db(stated: MismatchSettings | None) -> float:
+    if stated is None:
+        return math.nan
+    rho = [10.0 ** (-loss_db / 20.0) for loss_db in (stated.path_return_loss_db, stated.device_return_loss_db)]
+    return mismatch(*rho, stated.convention).standard_uncertainty_db
 
 
 def _ratings(bench: BenchFile, pin: SupplyPin) -> SupplyChannelRatings:

@@ -11,9 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchkit.measurements.grouping import condition_of, each_ladder
+from benchkit.measurements.level_parts import LevelParts, taken_apart
 from benchkit.results.absent import Absent
 from benchkit.results.detector import DetectorLaw, detector_temperature_error, fit_detector_law
 from benchkit.results.result import PARAMETERS, Result, ResultCondition
+from benchkit.results.uncertainty import Budget, Contribution
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -31,13 +33,22 @@ class _Detector:
     output_dbm: NDArray[np.float64]
     detector_v: NDArray[np.float64]
     reference_v: NDArray[np.float64]
-    u_output_db: float
+    parts: LevelParts
     u_v: float
     law: DetectorLaw | Absent
 
     @property
     def floor_v(self) -> float:
         return FLOOR_FACTOR * self.u_v
+
+    @property
+    def end_db(self) -> float:
+        """Of the power that the voltages tell at the lowest level used: voltmeters and the power meter's zero. [dB]"""
+        if isinstance(self.law, Absent):
+            return 0.0
+        volts_db = 10.0 / math.log(10.0) * self.u_v / self.law.lowest_v / self.law.slope
+        used = np.isfinite(self.output_dbm) & (self.output_dbm <= self.law.lowest_dbm)
+        return math.hypot(volts_db, float(self.parts.zero_db[used].max()) if used.any() else 0.0)
 
 
 def detector_results(points: pd.DataFrame, measurement: str) -> list[Result]:
@@ -70,7 +81,7 @@ def _read(rows: pd.DataFrame) -> _Detector:
     reference = reference if is_wired or not np.isnan(reference).all() else np.zeros_like(detector)
     floor = float(np.nanmin(u_v)) if np.isfinite(u_v).any() else 0.0
     law = fit_detector_law(output, detector, reference, floor_v=FLOOR_FACTOR * floor)
-    return _Detector(condition_of(rows), output, detector, reference, float(rows["u_output_db"].max()), floor, law)
+    return _Detector(condition_of(rows), output, detector, reference, LevelParts(rows, 0.0), floor, law)
 
 
 def _law(detector: _Detector, measurement: str) -> list[Result]:
@@ -78,17 +89,27 @@ def _law(detector: _Detector, measurement: str) -> list[Result]:
     if isinstance(law, Absent):
         return [_absent(name, detector.condition, law, measurement) for name in ("detector_slope", "detector_intercept")]
     convention = "least squares on log axes, over the whole ladder"
-    # A constant error of the output level moves the intercept and leaves the slope.
+    few = max(1, law.points - 2)
+    # A constant error of the output level moves the intercept and leaves the slope; one that grows along the ladder, up to the
+    # meter's linearity from end to end, turns the slope, and moves the intercept, far outside the levels used, by that turn.
+    # So does a limit of the voltmeters' error, which is worth most at the smallest difference.
+    span_db = law.highest_dbm - law.lowest_dbm
+    end_db = detector.end_db
+    far_db = abs(law.intercept_dbm - 0.5 * (law.lowest_dbm + law.highest_dbm))
+    slope = Budget((
+        Contribution("scatter about the law", law.slope_standard_error, 1.0, few),
+        Contribution("power meter linearity", detector.parts.meter_linearity_db, law.slope / span_db),
+        Contribution("voltmeters and zero at the lowest level", end_db, law.slope / span_db),
+    ))  # fmt: skip
+    intercept = Budget((
+        Contribution("scatter about the law", law.intercept_standard_error_db, 1.0, few),
+        Contribution("output level", detector.parts.output_db),
+        Contribution("power meter linearity", detector.parts.meter_linearity_db, far_db / span_db),
+        Contribution("voltmeters and zero at the lowest level", end_db, far_db / span_db),
+    ))  # fmt: skip
     return [
-        _result("detector_slope", law.slope, 2 * law.slope_standard_error, detector.condition, convention, measurement),
-        _result(
-            "detector_intercept",
-            law.intercept_dbm,
-            2 * math.hypot(law.intercept_standard_error_db, detector.u_output_db),
-            detector.condition,
-            convention,
-            measurement,
-        ),
+        _result("detector_slope", law.slope, slope, detector, convention, measurement),
+        _result("detector_intercept", law.intercept_dbm, intercept, detector, convention, measurement),
     ]
 
 
@@ -111,22 +132,29 @@ def _over_temperature(group: list[_Detector], measurement: str) -> list[Result]:
             results.append(_absent("detector_temperature_error", one.condition, error, measurement))
             continue
         convention = f"largest error over the ladder, read by the law at {room.condition.temperature_degc:+g} °C"
-        # Power read and true power share the output path and the meter, at both temperatures: what is left is the
-        # scatter about the law, twice.
-        expanded = 2 * math.sqrt(2.0) * room.law.residual_db
+        # Power read and true power share the output path and the meter, at both temperatures: their constant errors cancel.
+        # What is left is the scatter about the law, twice; the meter's linearity, where the two are read at different levels; and
+        # the voltmeters and the meter's zero at the small end, at both temperatures.
+        budget = Budget((
+            Contribution("scatter about the law, at both temperatures", room.law.residual_db, math.sqrt(2.0)),
+            Contribution("power meter linearity", one.parts.meter_linearity_db),
+            Contribution("voltmeters and zero at the lowest level", math.hypot(one.end_db, room.end_db)),
+        ))  # fmt: skip
         results.append(
-            _result("detector_temperature_error", abs(error.worst_db), expanded, one.condition, convention, measurement)
+            _result("detector_temperature_error", abs(error.worst_db), budget, one, convention, measurement)
         )
     return results
 
 
 def _result(
-    name: str, value: float, expanded: float, condition: ResultCondition, convention: str, measurement: str
+    name: str, value: float, budget: Budget, detector: _Detector, convention: str, measurement: str
 ) -> Result:
     parameter = PARAMETERS[name]
+    whole = taken_apart(budget, output_level=detector.parts.output_lines)
     return Result(
-        name, value, parameter.unit, parameter.plane, condition, "", expanded, convention=convention, measurement=measurement
-    )
+        name, value, parameter.unit, parameter.plane, detector.condition, "", whole.expanded, convention=convention,
+        measurement=measurement, budget=whole.contributions,
+    )  # fmt: skip
 
 
 def _absent(name: str, condition: ResultCondition, why: Absent, measurement: str) -> Result:

@@ -13,6 +13,7 @@ from benchkit.measurements.base import Ladder, MeasurementBlock, Reading, Statio
 from benchkit.measurements.grouping import condition_of, each_ladder
 from benchkit.results.figure import Axis, Figure, Trace
 from benchkit.results.result import PARAMETERS, Result
+from benchkit.results.uncertainty import Budget, Contribution
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -53,14 +54,17 @@ class Quiescent(MeasurementBlock):
         results = []
         for rows in each_ladder(points):
             condition = condition_of(rows, with_frequency=False)
-            for name, column, uncertainty in (
-                ("quiescent_current", "drain_current_a", "u_drain_current_a"),
-                ("gate_voltage", "gate_voltage_v", "u_gate_voltage_v"),
+            for name, what, column, uncertainty in (
+                ("quiescent_current", "drain current", "drain_current_a", "u_drain_current_a"),
+                ("gate_voltage", "gate voltage", "gate_voltage_v", "u_gate_voltage_v"),
             ):
                 values = rows[column].to_numpy(dtype=float)
                 spread = float(np.std(values, ddof=1)) / math.sqrt(len(values)) if len(values) > 1 else 0.0
                 # JCGM 100, 4.3 and 5.1: the instrument's limit of error is common to all readings, their scatter is not.
-                standard = math.hypot(float(rows[uncertainty].max()), spread)
+                budget = Budget((
+                    Contribution(f"supply's {what} reading", float(rows[uncertainty].max())),
+                    Contribution("scatter of the readings", spread, 1.0, max(1, len(values) - 1)),
+                ))  # fmt: skip
                 results.append(
                     Result(
                         parameter=name,
@@ -68,9 +72,10 @@ class Quiescent(MeasurementBlock):
                         unit=PARAMETERS[name].unit,
                         plane=PARAMETERS[name].plane,
                         condition=condition,
-                        expanded_uncertainty=2.0 * standard,
+                        expanded_uncertainty=budget.expanded,
                         convention=f"mean of {len(values)} readings without drive",
                         measurement=self.title,
+                        budget=budget.contributions,
                     )
                 )
         return results
