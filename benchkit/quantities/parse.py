@@ -30,7 +30,8 @@ def parse_quantity(text: str, unit: str) -> float:
 
     Args:
         text: A number and a unit, e.g. "14.125 GHz".
-        unit: One of Hz, V, A, s, degC, K, K/min, dB, dBm, W, ohm, %; any other unit must stand in the text exactly so.
+        unit: One of Hz, V, A, s, degC, K, K/min, dB, dBm, W, ohm, %, 1 (a number without a unit); any other unit must stand
+            in the text exactly so.
             "degC" takes kelvins as absolute, "K" is a difference and takes no degC; "dBm" takes watts and dBW too,
             "W" and "dB" take no level: a power is never read for a ratio.
 

@@ -167,3 +167,10 @@ def test_pint_is_imported_only_for_spelled_out_names() -> None:
     )
 
     subprocess.run([sys.executable, "-c", code], check=True, timeout=60)
+
+
+def test_what_has_no_unit_is_a_plain_number() -> None:
+    """K and mu have none: a unit written there belongs to something else."""
+    assert parse_quantity("1.05", "1") == 1.05
+    with pytest.raises(QuantityError, match="plain number without a unit"):
+        parse_quantity("1 dB", "1")
