@@ -8,17 +8,18 @@ How the files stack; each imports only from those before it:
     journal, hdf5, live          the two files of a running record
     coverage, findings           what a journal has; results and verdicts as tables
     recover, begin, seal         between the two files
-    frames, reader, exports,     any record, read
-    touchstone
+    frames, reader, new_files,   any record, read
+    exports, touchstone
     flusher, unseal, writer      a running record, written
 """
 
 from benchkit.record.disk import Disk
 from benchkit.record.exports import export_csv, export_parquet
 from benchkit.record.layout import TIME_UNITS, StreamSpec
+from benchkit.record.new_files import write_new
 from benchkit.record.reader import Record
 from benchkit.record.recover import Recovery, recover
-from benchkit.record.touchstone import export_touchstone
+from benchkit.record.touchstone import TouchstoneVersion, export_touchstone
 from benchkit.record.writer import RecordWriter
 
 __all__ = [
@@ -28,8 +29,10 @@ __all__ = [
     "RecordWriter",
     "Recovery",
     "StreamSpec",
+    "TouchstoneVersion",
     "export_csv",
     "export_parquet",
     "export_touchstone",
     "recover",
+    "write_new",
 ]

@@ -17,12 +17,13 @@ from markupsafe import Markup
 import benchkit
 from benchkit.report.bench_table import instruments_of, missing_protections
 from benchkit.report.cautions import cautions_of
+from benchkit.report.conditions import conditions_of
 from benchkit.report.details import detail_tables
 from benchkit.report.digits import celsius, clock_time
 from benchkit.report.drawing import ArrayPool, Drawing, safe_json
 from benchkit.report.highlights import highlights_of, overall_of
 from benchkit.report.method import contributions_of, conventions_of, decision_rules, losses_of, planes
-from benchkit.report.plots import Plots, make_plots
+from benchkit.report.plots import Plots, headline_of, make_plots
 from benchkit.report.sheet import known_parameters, make_sheet
 from benchkit.report.source import Source
 from benchkit.report.title import incomplete_line, title_of
@@ -81,6 +82,8 @@ def render(sources: Sequence[Source]) -> str:
         library=Markup(library),
         data=Markup(safe_json(_data(plots, pool))),
         title=title_of(sources),
+        conditions=conditions_of(sources),
+        headline=headline_of(plots),
         several=len(sources) > 1,
         cautions=cautions_of(sources),
         sheet=sheet,

@@ -15,7 +15,7 @@ from benchkit.report.source import Source
 from benchkit.report.timeline import timeline
 from benchkit.results.figure import Figure, Trace
 
-__all__ = ["Plots", "make_plots"]
+__all__ = ["Plots", "figures_of", "finished", "headline_of", "make_plots", "note_of", "style_of", "temperatures_of"]
 
 
 @dataclass(frozen=True)
@@ -49,17 +49,43 @@ def make_plots(sources: Sequence[Source], pool: ArrayPool) -> Plots:
             # Two measurements of one record may share a name, and are still two plots.
             seen[figure.key] += 1
             figures.setdefault((figure.key, seen[figure.key]), []).append((source.label, figure))
-    points = [source.streams.points for source in sources]
-    temperatures = sorted({float(value) for frame in points for value in frame["temperature_set_degc"].dropna().unique()})
-    channels = sorted({str(value) for frame in points for value in frame["channel"].unique()})
-    style = Style(temperature_colours(temperatures), tuple(channels), tuple(source.label for source in sources))
-    note = _note({source.is_simulated for source in sources})
+    style, temperatures = style_of(sources), temperatures_of(sources)
+    note = note_of(sources)
     measured = tuple(draw(of_key[0][1], _series(of_key), style, pool, note=note) for of_key in figures.values())
     course = tuple(timeline(source, pool, style.colours, several=len(sources) > 1) for source in sources)
     return Plots(measured, course, tuple(temperatures), style.channels, style.records, "\n".join(troubles))
 
 
-def _note(origins: set[bool | None]) -> str:
+# What a reader of an amplifier's data sheet looks at first, by what a plot's title says; else the first plot there is.
+HEADLINES = ("Gain against drive", "|S21| over frequency")
+
+
+def headline_of(plots: Plots) -> int | None:
+    """Place among the measured plots of the one that stands early in the report; None when there is nothing to draw."""
+    drawable = [place for place, drawing in enumerate(plots.measured) if not drawing.empty]
+    for words in HEADLINES:
+        for place in drawable:
+            title = plots.measured[place].title
+            if words in title and "UNCORRECTED" not in title:
+                return place
+    return drawable[0] if drawable else None
+
+
+def temperatures_of(sources: Sequence[Source]) -> list[float]:
+    """Every temperature set, ascending. [degC]"""
+    points = [source.streams.points for source in sources]
+    return sorted({float(value) for frame in points for value in frame["temperature_set_degc"].dropna().unique()})
+
+
+def style_of(sources: Sequence[Source]) -> Style:
+    """What colour, dash and mark stand for in every plot of these records."""
+    channels = sorted({str(value) for source in sources for value in source.streams.points["channel"].unique()})
+    return Style(temperature_colours(temperatures_of(sources)), tuple(channels), tuple(source.label for source in sources))
+
+
+def note_of(sources: Sequence[Source]) -> str:
+    """What stands in every plot of these records: that it is simulated; "" when all is measured."""
+    origins = {source.is_simulated for source in sources}
     if len(origins) > 1:
         return PARTLY_NOTE
     return {True: SIMULATED_NOTE, False: "", None: UNSTATED_NOTE}[origins.pop()]

@@ -1,0 +1,43 @@
+"""Files that an export writes: all of them or none, and never one that exists."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+
+from benchkit.errors import RecordExistsError
+from benchkit.record.disk import Disk, record_error
+
+__all__ = ["write_new"]
+
+
+def write_new(contents: Mapping[Path, bytes]) -> list[Path]:
+    """
+    Write every file; folders are made as needed.
+
+    Returns:
+        The files written.
+
+    Raises:
+        RecordExistsError: One of them exists; nothing was written.
+        RecordError: No room, or no right to write there; nothing is left behind.
+    """
+    taken = [path for path in contents if path.exists()]
+    if taken:
+        raise RecordExistsError(f"{taken[0]} exists; benchkit never overwrites: choose another name, or move it away")
+    begun: list[Path] = []
+    try:
+        for path, content in contents.items():
+            path.parent.mkdir(parents=True, exist_ok=True)
+            with path.open("xb") as file:
+                begun.append(path)
+                file.write(content)
+    except FileExistsError as error:
+        for path in begun:
+            path.unlink(missing_ok=True)
+        raise RecordExistsError(f"{error.filename} exists; benchkit never overwrites") from error
+    except OSError as error:
+        for path in begun:
+            path.unlink(missing_ok=True)
+        raise record_error(begun[-1] if begun else next(iter(contents)), "exporting", error, Disk()) from error
+    return begun

@@ -1,0 +1,83 @@
+"""The test conditions that stand over a data sheet's tables: what was set, over what it was swept, on what and when."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from benchkit.files.axis import Axis
+from benchkit.quantities.format import format_quantity
+from benchkit.report.digits import MINUS, celsius, clock_time, gigahertz, plain
+from benchkit.report.source import Source
+from benchkit.sequence.model import SequenceFile
+
+__all__ = ["conditions_of"]
+
+# More values than this are told by their ends and their number.
+MOST_NAMED = 6
+
+
+def conditions_of(sources: Sequence[Source]) -> list[tuple[str, str]]:
+    """
+    Each condition and its value, in the order a data sheet states them; where records differ, each difference with its unit.
+
+    What was asked for stands in the stored sequence; a record whose sequence cannot be read has none of these lines.
+    """
+    found: dict[str, dict[str, list[str]]] = {}
+    for source in sources:
+        for name, text in _of(source):
+            found.setdefault(name, {}).setdefault(text, []).append(source.label)
+    rows = []
+    for name, texts in found.items():
+        alike = len(texts) == 1 and sum(map(len, texts.values())) == len(sources)
+        told = [text if alike or name == "Unit" else f"{text} ({', '.join(labels)})" for text, labels in texts.items()]
+        rows.append((name, "; ".join(told)))
+    return rows
+
+
+def _of(source: Source) -> list[tuple[str, str]]:
+    rows = [] if source.sequence is None else _asked(source.sequence.file)
+    begun = "not stated" if source.started_s != source.started_s else clock_time(source.started_s)
+    simulated = {True: "simulated, ", False: "", None: "origin not stated, "}[source.is_simulated]
+    return [*rows, ("Unit", source.label), ("Bench", source.text("bench_name")), ("Date", f"{simulated}{begun}")]
+
+
+def _asked(file: SequenceFile) -> list[tuple[str, str]]:
+    conditions, bias = file.conditions, file.bias
+    temperature = conditions.temperature
+    spans = [span for block in file.measurements if (span := block.frequency_span_hz()) is not None]
+    levels = [span for block in file.measurements if block.ladder_count() and (span := block.drive_span_dbm()) is not None]
+    rows = [
+        ("Supply voltage VDD", _listed(conditions.supply_voltage_v, lambda value: f"{plain(value)} V")),
+        (
+            "Quiescent current IDQ",
+            f"{_quantity(bias.quiescent_current_a, 'A')} ± {_quantity(bias.tolerance_a, 'A')} by gate trim, {bias.retrim}",
+        ),
+        (
+            "Temperature",
+            "not set: no chamber" if temperature is None else _listed(temperature.values_degc, celsius),
+        ),
+        ("Frequency", _range([gigahertz(value) for span in spans for value in span], spans)),
+        ("Input level", _range([f"{plain(value)} dBm" for span in levels for value in span], levels)),
+        ("Channel", ", ".join(conditions.channels or file.device.channels)),
+    ]
+    return [(name, text) for name, text in rows if text]
+
+
+def _range(texts: list[str], spans: list[tuple[float, float]]) -> str:
+    """The lowest beginning to the highest end."""
+    if not spans:
+        return ""
+    values = [value for span in spans for value in span]
+    low, high = texts[values.index(min(values))], texts[values.index(max(values))]
+    return low if low == high else f"{low} to {high}"
+
+
+def _listed(axis: Axis, text: Callable[[float], str]) -> str:
+    """Each value once, in the order of the sequence; of a long axis its ends: it may have a million."""
+    if len(axis) <= MOST_NAMED:
+        return ", ".join(dict.fromkeys(map(text, axis)))
+    return f"{text(axis.minimum)} to {text(axis.maximum)}, {len(axis)} values"
+
+
+def _quantity(value: float, unit: str) -> str:
+    return format_quantity(value, unit).replace("-", MINUS)
