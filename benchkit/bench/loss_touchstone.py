@@ -16,9 +16,9 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["read_touchstone"]
+__all__ = ["REFERENCE_OHM", "check_order", "parsed", "read_touchstone", "touchstone_text"]
 
-_REFERENCE_OHM = 50.0
+REFERENCE_OHM = 50.0
 _PORTS = {"S21": (1, 0), "S12": (0, 1)}
 
 
@@ -40,12 +40,9 @@ def read_touchstone(content: bytes, name: str, parameter: str) -> tuple[tuple[fl
 
     if not name.lower().endswith((".s2p", ".ts")):
         raise mistake("is not named as a two-port Touchstone file; expected a name that ends in .s2p (or .ts, version 2)")
-    try:
-        text = content.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        text = content.decode("latin-1")  # Touchstone is ASCII; whatever else stands in a comment does not matter
-    rows = _check_order(text, name)
-    network = _network(text, name, mistake)
+    text = touchstone_text(content)
+    rows = check_order(text, name)
+    network = parsed(text, name, mistake, renormalise=True)
     frequencies: NDArray[np.float64] = network.f
     import numpy as np
 
@@ -67,7 +64,15 @@ def read_touchstone(content: bytes, name: str, parameter: str) -> tuple[tuple[fl
     return tuple(frequencies.tolist()), tuple((-20.0 * np.log10(magnitude)).tolist())
 
 
-def _check_order(text: str, name: str) -> int:
+def touchstone_text(content: bytes) -> str:
+    """A file's text. Touchstone is ASCII; whatever else stands in a comment does not matter."""
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        return content.decode("latin-1")
+
+
+def check_order(text: str, name: str) -> int:
     """
     The number of rows, which must ascend.
 
@@ -90,7 +95,8 @@ def _check_order(text: str, name: str) -> int:
     return rows
 
 
-def _network(text: str, name: str, mistake: Any) -> Any:
+def parsed(text: str, name: str, mistake: Any, *, renormalise: bool) -> Any:
+    """The text as a scikit-rf network; with `renormalise` in 50 ohm. What scikit-rf says is raised as `mistake` makes it."""
     import skrf
 
     file = io.StringIO(text)
@@ -102,8 +108,8 @@ def _network(text: str, name: str, mistake: Any) -> Any:
             warnings.simplefilter("ignore", DeprecationWarning)
             network = skrf.Network()
             network.read_touchstone(file)
-            if not (network.z0 == _REFERENCE_OHM).all():
-                network.renormalize(_REFERENCE_OHM)
+            if not (network.z0 == REFERENCE_OHM).all() and renormalise:
+                network.renormalize(REFERENCE_OHM)
     except Exception as error:
         raise mistake(f"cannot be read as Touchstone: {type(error).__name__}: {str(error)[:200]}") from error
     return network

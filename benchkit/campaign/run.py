@@ -380,7 +380,7 @@ def _create(
         out,
         streams=streams(envelope.plan, expected.total_s),
         texts={"sequence": sequence.text, "bench": bench.text, ESTIMATE: estimate_text(expected)},
-        files=bench.table_files,
+        files={**bench.table_files, **sequence.kept_files},
         attributes={
             "unit": unit,
             "operator": operator or _operator(),

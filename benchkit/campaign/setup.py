@@ -69,7 +69,7 @@ def setup_of(record: Record) -> Setup:
     sequence, bench, troubles = None, None, []
     names = {text: str(record.attributes.get(f"{text}_file", "")) or f"{text}.yaml" for text in ("sequence", "bench")}
     try:
-        sequence = load_sequence_text(record.sequence_text, names["sequence"])
+        sequence = load_sequence_text(record.sequence_text, names["sequence"], kept=record.files)
     except FileError as error:
         troubles.append(f"the stored sequence can't be read by this benchkit: {_in_a_line(error)}")
     try:

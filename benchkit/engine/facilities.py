@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from benchkit.bench.open import OpenBench
 from benchkit.clock import Clock
 from benchkit.engine.biasing import Biaser
@@ -17,12 +19,14 @@ class Facilities:
 
     Args:
         store: Takes rows of kinds' own streams; the engine adds where they belong.
+        files: What the sequence's kinds name, by name.
     """
 
-    def __init__(self, bench: OpenBench, clock: Clock, store: Store, note: Note) -> None:
-        self.bench, self.clock, self.store, self.note = bench, clock, store, note
+    def __init__(self, bench: OpenBench, clock: Clock, store: Store, note: Note, files: Mapping[str, bytes]) -> None:
+        self.bench, self.clock, self.store, self.note, self.files = bench, clock, store, note, files
         self._calibrations: Calibrations = {}
 
     def network(self, hookup: Hookup, biaser: Biaser | None) -> AnalyserStation:
         """The network analyser as wired to one channel. `biaser` None: the part is unpowered, standards may be connected."""
-        return AnalyserStation(self.bench, hookup, self.clock, biaser, self._calibrations, self.store, self.note)
+        calibrations, files = self._calibrations, self.files
+        return AnalyserStation(self.bench, hookup, self.clock, biaser, calibrations, self.store, self.note, files)

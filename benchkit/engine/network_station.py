@@ -44,6 +44,7 @@ class AnalyserStation:
         calibrations: Shared by all stations of a run.
         store: Takes rows of a kind's own streams.
         note: Takes events: kind and text.
+        files: What the sequence's kinds name, by name.
     """
 
     def __init__(
@@ -55,13 +56,14 @@ class AnalyserStation:
         calibrations: Calibrations,
         store: Store,
         note: Note,
+        files: Mapping[str, bytes],
     ) -> None:
         wiring = bench.bench.file.wiring.channels[hookup.channel].network
         if wiring is None or wiring.analyser not in bench.instruments:
             raise MisuseError(f"channel {hookup.channel}: its network analyser is not wired, or not open")
         self.channel = hookup.channel
         self._bench, self._hookup, self._clock, self._biaser = bench, hookup, clock, biaser
-        self._calibrations, self._store, self._note = calibrations, store, note
+        self._calibrations, self._store, self._note, self._files = calibrations, store, note, files
         self._analyser = bench.network_analyser(wiring.analyser)
         self._input_path = bench.bench.paths[wiring.input_path]
         self._position: SwitchPosition | None = wiring.position
@@ -117,6 +119,12 @@ class AnalyserStation:
 
     def now_s(self) -> float:
         return self._clock.now()
+
+    def file(self, name: str) -> bytes:
+        """As NetworkStation.file."""
+        if name not in self._files:
+            raise MisuseError(f"{name} is not at hand: the sequence was loaded from its text alone, without the files it names")
+        return self._files[name]
 
     def keep(self, calibration: Calibration) -> None:
         self._calibrations[self.channel] = calibration

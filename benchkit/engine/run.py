@@ -77,7 +77,7 @@ class Engine:
         # What is still to be told to the record when a run is stopped: after make safe, not before.
         self._untold: list[tuple[str, Mapping[str, float | int | str]]] = []
         self._held_gates_v: dict[tuple[str, float], tuple[float, ...]] = dict(standing.held_gates_v)
-        self._facilities = Facilities(bench, clock, self._store, self.events.note)
+        self._facilities = Facilities(bench, clock, self._store, self.events.note, sequence.files)
         # What the engine adds to every row of a kind's own stream.
         self._where: Mapping[str, float | int | str] = {}
         self._standing = standing

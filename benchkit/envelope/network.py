@@ -79,6 +79,7 @@ def _calibrations(plan: Plan, findings: Findings) -> None:
                 "needs a measurement of kind calibration in this sequence, and there is none; add one, or say correction: none",
             )
             continue
+        _same_settings(made[0], index, asked, findings)
         known, wanted = np.array(made[0][1].frequencies_hz), np.array(asked.frequencies_hz)
         at = in_sequence(f"measurements[{index}].frequency")
         cited = findings.cite(in_sequence(f"measurements[{made[0][0]}].frequency"))
@@ -97,6 +98,25 @@ def _calibrations(plan: Plan, findings: Findings) -> None:
                 at,
                 f"{format_quantity(float(between[0]), 'Hz', 10)} is not one of the calibrated frequencies ({cited}); give both "
                 "the same steps",
+            )
+
+
+def _same_settings(made: tuple[int, NetworkSweep], index: int, asked: NetworkSweep, findings: Findings) -> None:
+    """
+    Error terms are those of the receivers as they were set: level moves their compression and the source's match, bandwidth what
+    leaks in beside the carrier. Averages only lower noise.
+    """
+    where, known = made
+    for key, was, now, unit in (
+        ("level", known.level_dbm, asked.level_dbm, "dBm"),
+        ("if_bandwidth", known.if_bandwidth_hz, asked.if_bandwidth_hz, "Hz"),
+    ):
+        if was != now:
+            cited = findings.cite(in_sequence(f"measurements[{where}].{key}"))
+            findings.refuse(
+                in_sequence(f"measurements[{index}].{key}"),
+                f"{format_quantity(now, unit)} is not what the calibration is made with, {format_quantity(was, unit)} ({cited}); "
+                "a calibration holds for the settings it was made with: give both the same",
             )
 
 

@@ -215,6 +215,15 @@ class NetworkStation(Protocol):
         """Seconds since 1970-01-01 UTC. [s]"""
         ...
 
+    def file(self, name: str) -> bytes:
+        """
+        A file that the kind names (MeasurementBlock.files), as it is kept in the record.
+
+        Raises:
+            MisuseError: The sequence was loaded without its files.
+        """
+        ...
+
     def keep(self, calibration: Calibration) -> None:
         """The calibration of this channel from now on."""
         ...
@@ -344,6 +353,19 @@ class MeasurementBlock(FileModel, ABC):
     def network_sweep(self) -> NetworkSweep | None:
         """What it asks of the network analyser; None: it needs none."""
         return None
+
+    def files(self) -> Mapping[str, str]:
+        """Files that it names, relative to the sequence's folder: by the key that names each, such as "deembed.input"."""
+        return {}
+
+    def mistakes(self, files: Mapping[str, bytes] | None) -> Iterator[tuple[str, str]]:
+        """
+        What does not hold between its own keys, or in its files: key within the block, and what is wrong.
+
+        Args:
+            files: Contents by name, those that could be read; None: they are not at hand, and not looked at.
+        """
+        yield from ()
 
     def stream_rows(self, stream: str) -> int:
         """Rows that one condition adds to a stream of `streams`, about; the record makes room for them."""

@@ -27,9 +27,12 @@ from benchkit.measurements.network_rows import (
     store_residual,
     store_standard,
 )
+from benchkit.quantities.format import format_quantity
 from benchkit.results.absent import Absent
-from benchkit.results.calibration import Calibration
+from benchkit.results.calibration import Calibration, apply
 from benchkit.results.figure import Figure
+from benchkit.results.line_band import USABLE_DEG
+from benchkit.results.misplaced import misplaced_in_solt, misplaced_in_trl, weak_reflect
 from benchkit.results.result import Parameter, Result, ResultCondition
 from benchkit.results.solt import solt
 from benchkit.results.standards import Standard, residuals
@@ -45,6 +48,9 @@ Complexes = NDArray[np.complex128]
 _STANDARDS = {"SOLT": ("short", "open", "load", "thru"), "TRL": ("reflect", "line", "thru")}
 # Connected again afterwards: known ones. Those that made the calibration come back exactly whatever they were.
 _CHECKS = {"SOLT": ("short", "thru"), "TRL": ("thru",)}
+
+
+_CONNECT_AGAIN = "Connect each standard as it is asked for and calibrate again; nothing was biased, and no calibration was made"
 
 
 class VectorCalibration(MeasurementBlock):
@@ -103,10 +109,14 @@ class VectorCalibration(MeasurementBlock):
         """
         asked, grid = self.network_sweep(), np.array(self.frequency_hz, dtype=float)
         raw = {name: self._measured(station, name, asked, grid, is_check=False) for name in _STANDARDS[self.method]}
-        found = self._solve(grid, raw, station.now_s())
         where = f"{self.title}, channel {station.channel}"
+        if wrong := self._misplaced(raw, grid):
+            raise ConditionError(f"{where}: {wrong}. {_CONNECT_AGAIN}")
+        found = self._solve(grid, raw, station.now_s())
         if isinstance(found, Absent):
             raise ConditionError(f"{where}: {found.reason}. Is each standard the one that was asked for, and tight?")
+        if self.method == "TRL" and (wrong := weak_reflect(apply(found, grid, raw["reflect"]))):
+            raise ConditionError(f"{where}: {wrong}. {_CONNECT_AGAIN}")
         store_calibration(station.store, found)
         checks = [
             Standard(name, self._measured(station, name, asked, grid, is_check=True), self._ideal(name, grid))
@@ -127,6 +137,29 @@ class VectorCalibration(MeasurementBlock):
         station.keep(found)
         text = f"{self.method} of {grid.size} frequencies made and kept; the device is connected again"
         station.note("calibration", f"{where}: {text}")
+
+    def mistakes(self, files: Mapping[str, bytes] | None) -> Iterator[tuple[str, str]]:
+        if self.method == "SOLT":
+            return
+        if self.line_delay_s is None:
+            yield "method", "TRL needs line_delay, by how much the line is longer than the thru, such as line_delay: 0.018 ns"
+            return
+        low, high = (deg / 360.0 / self.line_delay_s for deg in USABLE_DEG)
+        for hz in (self.frequency_hz.minimum, self.frequency_hz.maximum):
+            if not low <= hz <= high:
+                yield (
+                    "line_delay",
+                    f"{format_quantity(self.line_delay_s, 's')} is {360.0 * hz * self.line_delay_s:.0f} degrees at "
+                    f"{format_quantity(hz, 'Hz', 9)}, and a line tells something from {USABLE_DEG[0]:g} to {USABLE_DEG[1]:g} "
+                    f"degrees, this one from {format_quantity(low, 'Hz', 4)} to {format_quantity(high, 'Hz', 4)}: take "
+                    "another line, or calibrate a narrower band",
+                )
+                return
+
+    def _misplaced(self, raw: Mapping[str, Complexes], grid: NDArray[np.float64]) -> str:
+        if self.method == "SOLT":
+            return misplaced_in_solt(raw, {name: self._ideal(name, grid) for name in raw})
+        return "" if self.line_delay_s is None else misplaced_in_trl(raw, grid, self.line_delay_s)
 
     def _measured(
         self, station: NetworkStation, name: str, asked: NetworkSweep, grid: NDArray[np.float64], *, is_check: bool
@@ -189,7 +222,14 @@ class VectorCalibration(MeasurementBlock):
         return []
 
     def notes(self) -> dict[str, str]:
+        unseen = {
+            "SOLT": "short and open exchanged at both ports cannot be recognised: the sign of every reflection would be "
+            "reversed, and no magnitude, transmission or stability figure changed",
+            "TRL": "switch terms are taken as zero: the network analyser's role reads the four ratios, not what the idle port's "
+            "switch sends back, so that what it reflects stays in the corrected traces; SOLT takes it out with the load match",
+        }
         return {
+            "what the calibration leaves": unseen[self.method],
             "calibration": f"{self.method} at the device's planes, unbiased, once per channel before the first condition; drift "
             "of cables with the chamber's temperature is not corrected"
         }

@@ -54,6 +54,7 @@ NETWORK = BlockStream(
         *_RAW,
         *_s_columns("", "corrected; NaN: not corrected", "device input and output"),
         Column("calibration_made_s", TIME_UNITS, "when the calibration used was made; NaN: uncorrected"),
+        Column("deembedding", "", "what was taken out of the corrected traces; empty: nothing", "S32"),
     ),
 )
 STANDARDS = BlockStream(
@@ -94,12 +95,12 @@ RESIDUALS = BlockStream(
 
 def store_network(
     store: Store, time_s: float, frequency_hz: NDArray[np.float64], level_dbm: float, raw: Complexes,
-    corrected: Complexes | None, made_s: float,
+    corrected: Complexes | None, made_s: float, deembedding: str = "",
 ) -> None:  # fmt: skip
     """One sweep. [s, Hz, dBm]"""
     for k, hz in enumerate(frequency_hz.tolist()):
         row: dict[str, float | int | str] = {
-            "time_s": time_s, "frequency_hz": hz, "level_dbm": level_dbm, "calibration_made_s": made_s,
+            "time_s": time_s, "frequency_hz": hz, "level_dbm": level_dbm, "calibration_made_s": made_s, "deembedding": deembedding,
             **_s_row("raw_", raw[k]), **({} if corrected is None else _s_row("", corrected[k])),
         }  # fmt: skip
         store("network", row)

@@ -12,6 +12,7 @@ from pydantic import Field
 from benchkit.errors import ConditionError
 from benchkit.files.types import Dbm, Hertz, HertzAxis, Seconds
 from benchkit.measurements.base import Ladder, MeasurementBlock, NetworkStation, NetworkSweep, Reading, Station
+from benchkit.measurements.deembedding import Deembedding
 from benchkit.measurements.network_rows import NETWORK, store_network
 from benchkit.measurements.s_parameter_figures import s_parameter_figures
 from benchkit.measurements.s_parameter_results import PARAMETERS, s_parameter_results
@@ -39,6 +40,9 @@ class SParameters(MeasurementBlock):
     calibration_age_max_s: Seconds = Field(
         alias="calibration_age_max", default=12 * 3600.0, gt=0, description="An older calibration ends the run"
     )
+    deembed: Deembedding | None = Field(
+        default=None, description="What lies between the calibrated planes and the device, taken out of the corrected traces"
+    )
 
     needs: ClassVar[frozenset[str]] = frozenset({"network"})
     streams: ClassVar = (NETWORK,)
@@ -65,6 +69,17 @@ class SParameters(MeasurementBlock):
             wants_calibration=self.correction == "calibration",
         )  # fmt: skip
 
+    def files(self) -> dict[str, str]:
+        return {} if self.deembed is None else {f"deembed.{key}": name for key, name in self.deembed.files().items()}
+
+    def mistakes(self, files: Mapping[str, bytes] | None) -> Iterator[tuple[str, str]]:
+        if self.deembed is None:
+            return
+        if self.correction == "none":
+            yield "deembed", "needs correction: calibration; of uncorrected traces nothing can be taken out"
+        for key, message in self.deembed.mistakes(files, np.array(self.frequency_hz, dtype=float)):
+            yield f"deembed.{key}" if key else "deembed", message
+
     def stream_rows(self, stream: str) -> int:
         return len(self.frequency_hz)
 
@@ -77,10 +92,13 @@ class SParameters(MeasurementBlock):
         if calibration is not None:
             try:
                 corrected = apply(calibration, grid, raw)
+                if self.deembed is not None:
+                    corrected = self.deembed.remover(network.file, grid)(corrected)
             except ValueError as error:
                 raise ConditionError(f"{self.title}, channel {network.channel}: {error}") from error
+        removed = "" if self.deembed is None else self.deembed.said
         made_s = math.nan if calibration is None else calibration.made_s
-        store_network(station.store, network.now_s(), grid, self.level_dbm, raw, corrected, made_s)
+        store_network(station.store, network.now_s(), grid, self.level_dbm, raw, corrected, made_s, removed)
         # The bias that goes with it, RF off again.
         yield station.read()
         return ""
@@ -116,7 +134,12 @@ class SParameters(MeasurementBlock):
     def notes(self) -> dict[str, str]:
         if self.correction == "none":
             return {"correction": "none: traces are as the analyser's receivers see them, at its ports; no device results"}
+        removed = {} if self.deembed is None else {
+            "de-embedding": f"{self.deembed.said} ({', '.join(self.deembed.files().values())}, kept in the record), taken out of "
+            "the corrected traces; the planes are then the device's own. Errors of these files are in no uncertainty"
+        }  # fmt: skip
         return {
             "correction": "12-term, by this record's own calibration; planes: device input and output",
+            **removed,
             "uncertainty": "no uncertainty budget for S-parameters exists yet; the calibration's residuals are in the record",
         }

@@ -5,7 +5,7 @@ it without harm is the proof's part (benchkit.envelope).
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 from benchkit.errors import Mistake, QuantityError
 from benchkit.files.document import Document
@@ -20,14 +20,19 @@ __all__ = ["check_sequence"]
 Found = tuple[str, str]
 
 
-def check_sequence(file: SequenceFile, document: Document) -> list[Mistake]:
-    """Every mistake of this sort, in the order of the file."""
+def check_sequence(file: SequenceFile, document: Document, files: Mapping[str, bytes] | None = None) -> list[Mistake]:
+    """
+    Every mistake of this sort, in the order of the file.
+
+    Args:
+        files: What the kinds name, by name; None: not at hand, and not looked at.
+    """
     found = [
         *_channels(file),
         *_limits(file),
         *_bias(file),
         *_conditions(file),
-        *_measurements(file),
+        *_measurements(file, files),
         *_expectations(file),
     ]
     mistakes = [document.mistake(key, message) for key, message in found]
@@ -162,7 +167,7 @@ def _warm(file: SequenceFile) -> Iterator[Found]:
         )
 
 
-def _measurements(file: SequenceFile) -> Iterator[Found]:
+def _measurements(file: SequenceFile, files: Mapping[str, bytes] | None) -> Iterator[Found]:
     seen: dict[str, int] = {}
     for index, block in enumerate(file.measurements):
         if block.title in seen:
@@ -171,6 +176,8 @@ def _measurements(file: SequenceFile) -> Iterator[Found]:
                 f"is called {block.title!r} like measurements[{seen[block.title]}]; give it a name of its own",
             )
         seen.setdefault(block.title, index)
+        for key, message in block.mistakes(files):
+            yield f"measurements[{index}]" + (f".{key}" if key else ""), message
 
 
 def _expectations(file: SequenceFile) -> Iterator[Found]:

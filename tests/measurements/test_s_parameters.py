@@ -232,7 +232,7 @@ def test_a_bench_without_network_analyser_is_told() -> None:
 
 
 def test_a_line_that_is_not_as_long_as_stated_gives_no_calibration_and_nothing_is_biased(tmp_path: Path) -> None:
-    trl = ("method: SOLT", "method: TRL\n    line_delay: 0.0354 ns")
+    trl = ("method: SOLT", "method: TRL\n    line_delay: 0.0085 ns")
     outcome = carried_out(tmp_path, COLD, trl)
 
     assert isinstance(outcome.error, ConditionError)
