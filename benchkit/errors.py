@@ -16,6 +16,9 @@ Every error benchkit raises on purpose, split by who must act.
     │   ├── LinkTimeout         no reply within the time allowed on the call
     │   └── BrokenLinkError     the connection is gone, or never was
     ├── ConditionError      a condition was not reached (soak too long, quiescent current not met)  exit 3
+    │   ├── TemperatureError    a temperature is not reached, or is lost
+    │   ├── QuiescentError      a quiescent current is not met
+    │   └── MeasurementError    a measurement failed alone: nothing is wrong with bench or device
     ├── GuardianError       the guardian did not start, or died; without it nothing stays energised      exit 3
     ├── RecordError         the record could not be written (disk full, lost file)                  exit 3
     ├── MakeSafeError       the bench may not be safe: says what could not be switched off          exit 3
@@ -49,14 +52,17 @@ __all__ = [
     "LinkError",
     "LinkTimeout",
     "MakeSafeError",
+    "MeasurementError",
     "Mistake",
     "MisuseError",
     "ProofError",
     "ProtectionError",
     "QuantityError",
+    "QuiescentError",
     "RecordError",
     "RecordExistsError",
     "ReplyError",
+    "TemperatureError",
 ]
 
 
@@ -146,7 +152,11 @@ class ReplyError(InstrumentError):
 
 
 class ErrorQueueError(InstrumentError):
-    """The instrument's error queue was not empty."""
+    """The instrument's error queue was not empty. `numbers`: of the errors in it, as SCPI-1999 Vol 2, 21.8 counts them."""
+
+    def __init__(self, instrument: str, message: str, numbers: Sequence[int] = ()) -> None:
+        self.numbers = tuple(numbers)
+        super().__init__(instrument, message)
 
 
 class ProtectionError(InstrumentError):
@@ -171,6 +181,21 @@ class BrokenLinkError(LinkError):
 
 class ConditionError(BenchkitError):
     """A condition was not reached within its bounds: temperature, soak, quiescent current."""
+
+
+class TemperatureError(ConditionError):
+    """A temperature is not reached, its soak is not done, or it is lost while measuring."""
+
+
+class QuiescentError(ConditionError):
+    """The quiescent current is not met where the gate may be searched."""
+
+
+class MeasurementError(ConditionError):
+    """
+    A measurement can't give what it was asked for here, and says nothing against bench or device: a product below the noise, a
+    calibration too old. Raised by a kind's measure(); what follows from it is the sequence's `on_failure`.
+    """
 
 
 class GuardianError(BenchkitError):

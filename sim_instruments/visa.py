@@ -188,6 +188,8 @@ class TwinLibrary(SimVisaLibrary):  # type: ignore[misc]
         instrument = self.twin.at_address(resource_name)
         if instrument is None:
             raise VisaIOError(Status.error_resource_not_found)
+        # Time has gone on while nobody talked: one that was starting up may be there by now.
+        self.twin.run_until(self.twin.clock.monotonic())
         if not instrument.is_reachable:
             raise VisaIOError(Status.error_timeout)
         base = Session.get_session_class(parsed.interface_type_const, parsed.resource_class)

@@ -76,7 +76,7 @@ LADDERS = (
     Column("end_s", TIME_UNITS, "end of the last point"),
     Column("points", "1", "points measured", "i8"),
     Column("attempt", "1", "how often this ladder was begun, from 1", "i8"),
-    Column("status", "", "complete, stopped (ended early on purpose) or torn (unfinished)", "S16"),
+    Column("status", "", "complete, stopped (early, on purpose), torn (unfinished), failed, skipped or dropped", "S16"),
     Column("stop_reason", "", "why it ended early", "S96"),
 )
 

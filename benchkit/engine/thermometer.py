@@ -7,7 +7,7 @@ import math
 from benchkit.bench.model import ChamberSettings
 from benchkit.clock import Clock
 from benchkit.engine.journalist import Events, Sink
-from benchkit.errors import ConditionError, InstrumentError, LimitError
+from benchkit.errors import InstrumentError, LimitError, TemperatureError
 from benchkit.quantities import pt100_temperature_degc
 from benchkit.roles import Chamber, Voltmeter
 from benchkit.sequence.load import Sequence
@@ -78,13 +78,17 @@ class Thermometer:
             self._chamber.arm()
             self._armed = True
 
+    def abandon(self) -> None:
+        """A reading that was given up is not collected."""
+        self._armed = False
+
     def collect(self, case_degc: float) -> None:
         """
         Collect the chamber if it was armed, log it with the case. [degC]
 
         Raises:
             LimitError: Air or case is outside the temperature limits.
-            ConditionError: The temperature that was reached is lost.
+            TemperatureError: The temperature that was reached is lost.
         """
         if not self._armed or self._chamber is None:
             return
@@ -148,7 +152,7 @@ class Thermometer:
             self._lost_since_s = now_s
         if now_s - self._lost_since_s >= self._lost_for_s:
             name = "chamber" if self._chamber is None else self._chamber.name
-            raise ConditionError(
+            raise TemperatureError(
                 f"{name} has lost {self.set_degc:+g} °C: its air is at {self.air_degc:+.1f} °C, more than "
                 f"{self._lost_beyond_k:g} K off for {now_s - self._lost_since_s:.0f} s "
                 f"({self._name}: conditions.temperature.lost). Is it running, is its "

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from benchkit.errors import ConditionError
+from benchkit.errors import QuiescentError
 from benchkit.sequence.model import BiasSettings
 
 __all__ = ["Target", "search"]
@@ -37,14 +37,14 @@ def search(target: Target, bias: BiasSettings, file_name: str, set_gate: Callabl
         How many readings it took.
 
     Raises:
-        ConditionError: Not reached between gate_from and gate_to, with what was reached and which key to look at.
+        QuiescentError: Not reached between gate_from and gate_to, with what was reached and which key to look at.
     """
     goal = f"{target.current_a * 1e3:g} mA ± {target.tolerance_a * 1e3:g} mA"
     low_v = voltage_v = bias.gate_from_v
     current_a = low_a = set_gate(low_v)
     count = 1
     if low_a > target.current_a + target.tolerance_a:
-        raise ConditionError(
+        raise QuiescentError(
             f"{target.what}: already {low_a * 1e3:.4g} mA at gate_from {low_v:g} V, above the quiescent current {goal}. "
             f"{UNHURT}. Start lower ({file_name}: bias.gate_from), or see whether this is the part you think it is"
         )
@@ -54,13 +54,13 @@ def search(target: Target, bias: BiasSettings, file_name: str, set_gate: Callabl
         if abs(current_a - target.current_a) <= target.tolerance_a:
             return count
         if count >= READINGS_MAX:
-            raise ConditionError(
+            raise QuiescentError(
                 f"{target.what}: quiescent current {goal} not met in {count} readings; last {current_a * 1e3:.4g} mA with the "
                 f"gate at {voltage_v:.4g} V. {UNHURT}. Widen {file_name}: bias.tolerance, or look for an oscillation"
             )
         if high_v is None or high_a is None:
             if low_v >= bias.gate_to_v:
-                raise ConditionError(
+                raise QuiescentError(
                     f"{target.what}: quiescent current {goal} not reached: {current_a * 1e3:.4g} mA at gate_to "
                     f"{bias.gate_to_v:g} V. {UNHURT}. Is the drain connected? If the part needs more, raise {file_name}: "
                     "bias.gate_to"
@@ -68,7 +68,7 @@ def search(target: Target, bias: BiasSettings, file_name: str, set_gate: Callabl
             voltage_v = min(low_v + bias.gate_step_max_v, bias.gate_to_v)
         else:
             if high_v - low_v < GATE_RESOLUTION_V:
-                raise ConditionError(
+                raise QuiescentError(
                     f"{target.what}: the gate cannot be set finely enough for {goal}: {low_a * 1e3:.4g} mA at {low_v:.5g} V and "
                     f"{high_a * 1e3:.4g} mA at {high_v:.5g} V. {UNHURT}. Widen {file_name}: bias.tolerance"
                 )

@@ -9,7 +9,7 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Generator, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, ClassVar, Protocol
+from typing import TYPE_CHECKING, ClassVar, Literal, Protocol
 
 from pydantic import Field
 
@@ -320,6 +320,14 @@ class MeasurementBlock(FileModel, ABC):
 
     kind: str
     name: str = Field(default="", description="What this measurement is called; default: its kind")
+    priority: int = Field(
+        default=5, ge=1, le=9, description="What is dropped when time runs out (conditions.be_done_by): the lowest first"
+    )
+    on_failure: Literal["carry on", "skip condition", "stop"] = Field(
+        default="carry on",
+        description="When it fails alone (no number to be had, nothing wrong with bench or device): go on with the next ladder, "
+        "with the next condition, or end the run. Trouble with the bench, or a limit, ends the run in any case",
+    )
 
     parameters: ClassVar[tuple[Parameter, ...]] = ()
     """Results this kind adds to the table of PARAMETERS."""
@@ -401,10 +409,13 @@ class MeasurementBlock(FileModel, ABC):
     @abstractmethod
     def measure(self, ladder: Ladder, station: Station) -> Generator[Reading, None, str]:
         """
-        Measure one ladder, a point at a time; ends early where the block says so.
+        Measure one ladder, a point at a time; ends early where the block says so. It may be begun again from its start.
 
         Returns:
             Why it ended early; "" when it went to its end.
+
+        Raises:
+            MeasurementError: It can't give what it was asked for here, and that says nothing against bench or device.
         """
 
     @abstractmethod

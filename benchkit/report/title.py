@@ -15,6 +15,7 @@ __all__ = ["Ending", "TitleBlock", "UnitLine", "ending_of", "incomplete_line", "
 # How an outcome is said to someone who was not there.
 ENDINGS = {
     "done": "Ended as planned.",
+    "incomplete": "Ended as planned, but for what failed, was skipped or dropped.",
     "limit": "Stopped at a limit.",
     "bench": "Stopped because the bench failed.",
     "interrupted": "Interrupted by the operator or the computer.",
@@ -111,11 +112,12 @@ def _measured(source: Source) -> str:
     parts = [f"{whole(len(source.streams.points))} points"]
     if planned is not None:
         parts.append(f"of at most {whole(int(planned))}")
-    counts = {status: int((ladders["status"] == status).sum()) for status in ("complete", "stopped", "torn")}
+    counts = {status: int((ladders["status"] == status).sum()) for status in ("complete", "stopped", "torn", "failed", "skipped", "dropped")}
     told = [
         f"{whole(counts['complete'])} ladders to their end" if counts["complete"] else "",
         f"{whole(counts['stopped'])} ended early on purpose" if counts["stopped"] else "",
         f"{whole(counts['torn'])} torn and not used" if counts["torn"] else "",
+        *(f"{whole(counts[status])} {status}" for status in ("failed", "skipped", "dropped") if counts[status]),
     ]
     return " ".join(parts) + "; " + ", ".join(filter(None, told)) if any(told) else " ".join(parts)
 

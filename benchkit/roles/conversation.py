@@ -41,6 +41,7 @@ class Conversation:
         "remote": "",
         "clear_status": "*CLS",
         "reset": "*RST",
+        "event_status": "*ESR?",
         "wait": "*OPC?",
         "next_error": ":SYST:ERR?",
     }
@@ -48,7 +49,7 @@ class Conversation:
     Of every instrument (IEEE 488.2; SCPI-1999 Vol 2, 21.8). `remote` is sent first of all: some instruments take no
     settings before they have heard it.
     """
-    COMMON_MAY_BE_EMPTY: ClassVar[frozenset[str]] = frozenset({"options", "remote", "reset"})
+    COMMON_MAY_BE_EMPTY: ClassVar[frozenset[str]] = frozenset({"options", "remote", "reset", "event_status"})
 
     def __init__(self, name: str, link: Link, settings: InstrumentSettings) -> None:
         self.name = name

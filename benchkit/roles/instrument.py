@@ -32,6 +32,8 @@ Listener = Callable[[str, str, object], None]
 # No queue is this long; an instrument that has more to say does not empty it by being asked.
 _ERRORS_MAX = 64
 _UNDEFINED_HEADER = -113
+# IEEE 488.2, 11.5.1.1.2: bit 7 of the standard event status register, set when the instrument was switched on.
+_POWER_ON = 0x80
 # Common practice, no source: a reset that sets relays and attenuators takes some seconds.
 _RESET_TIME_S = 10.0
 
@@ -123,7 +125,8 @@ class Instrument(Conversation, ABC):
         errors = self.read_errors()
         if errors:
             self.forget_settings()
-            raise ErrorQueueError(self.name, "reports " + ", ".join(str(error) for error in errors))
+            said = "reports " + ", ".join(str(error) for error in errors)
+            raise ErrorQueueError(self.name, said, tuple(error.number for error in errors))
 
     def prepare(self) -> None:
         """
@@ -155,6 +158,26 @@ class Instrument(Conversation, ABC):
         self.forget_settings()
         if self._link.is_waiting:
             self._link.abandon()
+
+    def reopen(self) -> None:
+        """
+        Drop the connection and make a new one; forget what was set and what was asked for.
+
+        Raises:
+            LinkError: Nobody answers there, or another instrument than the first time.
+        """
+        self.abandon()
+        self._link.reopen()
+
+    def was_power_cycled(self) -> bool | None:
+        """
+        Whether it was switched on since it was prepared, or since this was asked last: the power-on bit, which `prepare`
+        clears. None: it has no such register (`event_status` is empty in its dialect), so nobody knows.
+        """
+        if not self._has("event_status"):
+            return None
+        reply = self._query("event_status")
+        return bool(self._whole("event_status", reply, self._number("event_status", reply)) & _POWER_ON)
 
     def limit_waits(self, timeout_s: float | None) -> None:
         """

@@ -29,6 +29,8 @@ from benchkit.files.types import (
 )
 from benchkit.measurements.base import MeasurementBlock
 from benchkit.quantities import dew_point_of
+from benchkit.sequence.deadline import BeDoneBy
+from benchkit.sequence.recover import RecoverSettings
 
 __all__ = [
     "BiasSettings",
@@ -153,6 +155,9 @@ class TemperatureSettings(FileModel):
     lost: LostTemperature | None = Field(
         default=None, description="Default: 3 x soak.tolerance for 2 min. Air out of soak.tolerance is an event in any case"
     )
+    on_failure: Literal["stop", "skip temperature"] = Field(
+        default="stop", description="When it is not reached, its soak is not done, or it is lost: end the run, or go to the next"
+    )
     warm_before_opening: WarmBeforeOpening | None = Field(
         default=None, description="After a cold end: wait for the case to be above the room's dew point"
     )
@@ -164,6 +169,14 @@ class ConditionSettings(FileModel):
     temperature: TemperatureSettings | None = None
     channels: tuple[str, ...] | None = Field(default=None, description="Default: all of the device's")
     supply_voltage_v: VoltsAxis = Field(alias="supply_voltage")
+    on_failure: Literal["stop", "skip condition"] = Field(
+        default="stop", description="When the quiescent current is not reached: end the run, or go to the next condition"
+    )
+    be_done_by: BeDoneBy | None = Field(
+        default=None,
+        description="Time of day (07:30, local time) or how long from the start (9 h), the way back to idle included; what does "
+        "not fit is dropped, measurements of the lowest priority first",
+    )
 
 
 class Expectation(FileModel):
@@ -187,6 +200,7 @@ class SequenceFile(FileModel):
     bias: BiasSettings
     conditions: ConditionSettings
     measurements: tuple[SerializeAsAny[MeasurementBlock], ...] = Field(min_length=1)
+    recover: RecoverSettings = Field(default=RecoverSettings(), description="After transient trouble: how often, how long")
     expectations: tuple[Expectation, ...] = ()
     decision_rule: Literal["simple acceptance", "guard band"] = Field(
         default="guard band", description="ILAC-G8: guard band w = U, or none"

@@ -6,6 +6,7 @@ import math
 
 from sim_instruments.faults.base import DRAIN_GONE, Excuse, Scene, TwinFault, unreachable_excuses, unverifiable_excuses
 from sim_instruments.ledger import Abuse
+from sim_instruments.scpi.status import POWER_ON
 
 __all__ = ["PowerCycled", "Reset", "Unplugged"]
 
@@ -55,6 +56,8 @@ class PowerCycled(TwinFault):
         cut(scene)
         scene.instrument.is_reachable = False
         scene.instrument.reset(t)
+        scene.instrument.status.clear()
+        scene.instrument.status.event_status = POWER_ON
         self._back_s = t + START_UP_S
         scene.wake_me(self._back_s)
 

@@ -1,0 +1,142 @@
+"""
+What is left of a plan while it is carried out: finished, failed, skipped, dropped. The record is told of each ladder that is not
+measured, with its reason; whoever resumes the record measures it then.
+"""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_right
+from collections import Counter
+from collections.abc import Iterable, Mapping
+
+from benchkit.clock import Clock
+from benchkit.engine.journalist import Events, Sink
+from benchkit.engine.standing import Standing
+from benchkit.plan.plan import Condition, Plan
+
+__all__ = ["DROPPED", "FAILED", "SKIPPED", "Stages"]
+
+FAILED, SKIPPED, DROPPED = "failed", "skipped", "dropped"
+"""Status of a ladder: begun, and it cannot give what it is for; not begun, by policy; not begun, for want of time."""
+
+REASON_LENGTH = 96
+
+
+class Stages:
+    """
+    One run's account of its ladders.
+
+    Args:
+        standing: What the record has already.
+    """
+
+    def __init__(self, plan: Plan, standing: Standing, sink: Sink, events: Events, clock: Clock) -> None:
+        self._plan, self._standing = plan, standing
+        self._sink, self._events, self._clock = sink, events, clock
+        self._closed: dict[int, str] = {}
+        self._again: Counter[int] = Counter()
+        self._left: Counter[tuple[int, int]] | None = None
+        self._starts: list[int] = [0]
+        for block in plan.measurements:
+            self._starts.append(self._starts[-1] + block.ladder_count())
+
+    def serials(self, condition: Condition, measurement: int) -> range:
+        """Of the ladders of one measurement at one condition."""
+        first = condition.index * self._starts[-1]
+        return range(first + self._starts[measurement], first + self._starts[measurement + 1])
+
+    def is_left(self, serial: int) -> bool:
+        """Whether a ladder is still to be measured in this run."""
+        return serial not in self._standing.finished and serial not in self._closed
+
+    def left(self, condition: Condition, measurement: int) -> int:
+        """How many ladders are still to be measured there."""
+        return sum(map(self.is_left, self.serials(condition, measurement)))
+
+    def is_any_left(self, condition: Condition) -> bool:
+        first = condition.index * self._starts[-1]
+        return any(map(self.is_left, range(first, first + self._starts[-1])))
+
+    def attempt(self, serial: int) -> int:
+        """Number of the attempt that begins now, from 1."""
+        return self._standing.attempt(serial) + self._again[serial]
+
+    def torn(self, serial: int) -> None:
+        """An attempt ended without finishing it; the next one has another number."""
+        self._again[serial] += 1
+
+    def done(self, serial: int) -> None:
+        self._close(serial, "done")
+
+    def failed(self, serial: int) -> None:
+        """Its row is the caller's: it was begun."""
+        self._close(serial, FAILED)
+
+    def skip(self, condition: Condition, reason: str, *, status: str = SKIPPED, measurements: Iterable[int] | None = None) -> int:
+        """
+        Every ladder that is left there is not measured in this run: a row of each in the record.
+
+        Args:
+            measurements: Default: all.
+
+        Returns:
+            How many.
+        """
+        count = 0
+        for measurement in range(len(self._plan.measurements)) if measurements is None else measurements:
+            block = self._plan.measurements[measurement]
+            for serial, ladder in zip(self.serials(condition, measurement), block.ladders(), strict=True):
+                if not self.is_left(serial):
+                    continue
+                self._close(serial, status)
+                now_s, temperature_degc = self._clock.now(), condition.temperature_degc
+                self._sink.append(
+                    "ladders",
+                    {
+                        "ladder": serial,
+                        "measurement": measurement,
+                        # Not begun, so no attempt of its own.
+                        "attempt": 0,
+                        "channel": condition.channel,
+                        "temperature_set_degc": math.nan if temperature_degc is None else temperature_degc,
+                        "supply_voltage_set_v": condition.supply_voltage_v,
+                        "frequency_hz": ladder.frequency_hz,
+                        "start_s": now_s,
+                        "end_s": now_s,
+                        "points": 0,
+                        "status": status,
+                        "stop_reason": " ".join(reason.split())[:REASON_LENGTH],
+                    },
+                )
+                count += 1
+        return count
+
+    @property
+    def left_units(self) -> Mapping[tuple[int, int], int]:
+        """Ladders that are left, by index of the condition and of the measurement."""
+        if self._left is None:
+            self._left = Counter()
+            for serial in range(self._plan.ladder_count):
+                self._left[self._unit(serial)] += self.is_left(serial)
+        return self._left
+
+    def _unit(self, serial: int) -> tuple[int, int]:
+        index, within = divmod(serial, self._starts[-1])
+        return index, bisect_right(self._starts, within) - 1
+
+    def _close(self, serial: int, status: str) -> None:
+        if self._left is not None and self.is_left(serial):
+            self._left[self._unit(serial)] -= 1
+        self._closed[serial] = status
+
+    @property
+    def missing(self) -> str:
+        """What this run did not measure, in words; "" when it measured all that was left."""
+        counts = Counter(status for status in self._closed.values() if status != "done")
+        words = ((FAILED, "failed"), (SKIPPED, "were skipped"), (DROPPED, "were dropped for want of time"))
+        return ", ".join(f"{counts[status]} {word}" for status, word in words if counts[status])
+
+    @property
+    def missing_count(self) -> int:
+        return sum(status != "done" for status in self._closed.values())
