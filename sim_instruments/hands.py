@@ -1,5 +1,5 @@
 """
-The hands at the simulated bench: they put a calibration standard in the fixture, or the device back.
+The hands at the simulated bench: they put a calibration standard in the fixture, or the power meter's sensor, or the device back.
 
 In process they are `TwinLibrary.hands`; served, they have a TCP port of their own, called `hands`, that takes
 `FIXTure:CONNect "A","thru"` and answers `FIXTure:CONNect? "A"`. Hands are careless: they connect what they are told, energised
@@ -40,7 +40,8 @@ class Hands:
 
     def connect(self, channel: str, what: str) -> None:
         """
-        Put something in a channel's fixture: "device", "open", "short", "load", "thru", "line" or "reflect".
+        Put something in a channel's fixture: "device", "open", "short", "load", "thru", "line" or "reflect"; or take the power
+        meter's sensor there ("sensor"), or to the source's connector ("sensor at source").
 
         Raises:
             ValueError: No such channel, or nothing of that name.

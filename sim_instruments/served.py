@@ -176,7 +176,7 @@ async def serve(
     on_ready: Callable[[dict[str, str]], None],
 ) -> None:
     """
-    Serve every instrument, and the hands where a network analyser is wired, until SIGTERM or Ctrl-C; then finish the ledger.
+    Serve every instrument, and the hands, until SIGTERM or Ctrl-C; then finish the ledger.
 
     Args:
         twin: Made on `clock`.
@@ -197,8 +197,7 @@ async def serve(
         with _stop_signals(loop, server.stop):
             addresses = {}
             served = dict(twin.instruments)
-            if twin.hands_port is not None:
-                served.setdefault(HANDS, twin.hands_port)
+            served.setdefault(HANDS, twin.hands_port)
             for index, (name, instrument) in enumerate(served.items()):
                 listener = await loop.create_server(
                     lambda instrument=instrument: _Connection(server, instrument),  # type: ignore[misc]

@@ -102,11 +102,9 @@ class Twin:
                 instrument.on_wait = self.attend
                 self.instruments[name] = instrument
         self.hands = Hands(world, self, clock)
-        self.hands_port: HandsPort | None = None
-        """The hands over TCP, where there is something for them to do: a network analyser to be calibrated."""
-        if any(wiring.network is not None for wiring in bench.file.wiring.channels.values()):
-            self.hands_port = HandsPort(world, seed=seed, t=t)
-            self.hands_port.on_wait = self.attend
+        self.hands_port = HandsPort(world, seed=seed, t=t)
+        """The hands over TCP: a network analyser is calibrated, and paths are measured, by connecting things."""
+        self.hands_port.on_wait = self.attend
         if mistakes:
             raise FileError(mistakes)
         for fault in faults:

@@ -21,7 +21,7 @@ from sim_instruments.device_file import device_file_of
 from sim_instruments.ledger import Abuse, Ledger
 from sim_instruments.physics.build import build_channels, build_ports, ratings_of
 from sim_instruments.physics.chamber import ChamberAir
-from sim_instruments.physics.channel import DEVICE, Operating
+from sim_instruments.physics.channel import DEVICE, SENSOR, SENSOR_AT_SOURCE, Operating
 from sim_instruments.physics.device import milliwatts
 from sim_instruments.physics.network import STANDARDS, disconnected
 from sim_instruments.physics.network_sweep import NetworkSweep
@@ -88,8 +88,20 @@ class World:
         return 10.0 * math.log10(total_mw) if total_mw > 0.0 else -math.inf
 
     def spectrum_at(self, analyser: str, t: float) -> list[tuple[float, float]]:
-        """Lines at the connector of an analyser or power meter: carrier and harmonics. [Hz, dBm]"""
+        """
+        Lines at the connector of an analyser or power meter: carrier and harmonics. [Hz, dBm]
+
+        A power meter whose sensor hands have put elsewhere sees what is there, and nothing of its own place.
+        """
         lines: list[tuple[float, float]] = []
+        moved = [
+            there
+            for channel in self.channels
+            if channel.power_meter == analyser and not channel.fixture.is_plain and (there := channel.at_sensor(t)) is not None
+        ]
+        if moved:
+            self._story.advance(t)
+            return moved[0]
         for channel, point in zip(self.channels, self._story.at(t).points, strict=True):
             path = channel.meters.get(analyser)
             if path is None or not channel.is_connected():
@@ -126,19 +138,22 @@ class World:
 
     def connect(self, channel: str, what: str, t: float) -> None:
         """
-        What a pair of hands does: puts a calibration standard in place of the device, or the device back. [s]
+        What a pair of hands does: puts a calibration standard in place of the device, or the power meter's sensor, or the
+        device back. [s]
 
         Args:
-            what: "device", "open", "short", "load", "thru", "line" or "reflect".
+            what: "device", "open", "short", "load", "thru", "line" or "reflect"; "sensor" at the device's input plane, "sensor
+                at source" at the source's connector. The sensor is back at its own place with whatever comes next.
 
         Raises:
-            ValueError: No such channel or standard.
+            ValueError: No such channel, or nothing of that name.
         """
         names = [known.name for known in self.channels]
         if channel not in names:
             raise ValueError(f"no channel {channel!r}; there are {', '.join(names)}")
-        if what not in (DEVICE, *STANDARDS):
-            raise ValueError(f"nothing called {what!r} to connect; there are {', '.join((DEVICE, *STANDARDS))}")
+        things = (DEVICE, *STANDARDS, SENSOR, SENSOR_AT_SOURCE)
+        if what not in things:
+            raise ValueError(f"nothing called {what!r} to connect; there are {', '.join(things)}")
         index = names.index(channel)
         if self.channels[index].fixture.what == what:
             return

@@ -76,6 +76,9 @@ class PowerMeterOptions(Options):
         alias="reading_time", default=None, gt=0, description="True one, if not the bench file's"
     )
     zeroing_time_s: Seconds = Field(alias="zeroing_time", default=3.0, ge=0)
+    adapter_loss_db: Decibels = Field(
+        alias="adapter_loss", default=0.0, ge=0, description="Between the sensor and where hands put it, away from its own place"
+    )
 
 
 class AnalyserOptions(Options):

@@ -83,8 +83,15 @@ def build_channels(
 ) -> tuple[DeviceChannel, ...]:
     """Every channel of the wiring, of one unit."""
     line_delay_s = 0.0 if bench.file.twin is None else bench.file.twin.line_delay_s
+    # What the bench file's `twin:` mapping of a power meter says of the adapter that its sensor needs elsewhere.
+    meters = {wiring.output.power_meter for wiring in bench.file.wiring.channels.values()}
+    adapters_db = {
+        name: parse_quantity(str(bench.file.instruments[name].twin.get("adapter_loss", "0 dB")), "dB") for name in meters
+    }
     return tuple(
-        _channel(name, wiring, ports, device, t, UnitSpread(seed, unit, name), line_delay_s)
+        _channel(
+            name, wiring, ports, device, t, UnitSpread(seed, unit, name), line_delay_s, adapters_db[wiring.output.power_meter]
+        )
         for name, wiring in bench.file.wiring.channels.items()
     )
 
@@ -102,7 +109,8 @@ def ratings_of(bench: Bench) -> Ratings:
 
 
 def _channel(
-    name: str, wiring: ChannelWiring, ports: Ports, device: DeviceFile, t: float, spread: UnitSpread, line_delay_s: float
+    name: str, wiring: ChannelWiring, ports: Ports, device: DeviceFile, t: float, spread: UnitSpread, line_delay_s: float,
+    adapter_db: float,
 ) -> DeviceChannel:
     output, position = wiring.output, wiring.position
     meters = {output.power_meter: ports.paths[output.path]}
@@ -125,6 +133,8 @@ def _channel(
         match=ChannelMatch(device, spread),
         fixture=Fixture(line_delay_s, has_one_source=wiring.network is None and wiring.input.second_source is None),
         second=_second(wiring, ports),
+        power_meter=output.power_meter,
+        adapter_db=adapter_db,
         network=_network(wiring, ports),
     )
 

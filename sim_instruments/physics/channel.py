@@ -17,10 +17,25 @@ from sim_instruments.physics.switch import SwitchPort
 from sim_instruments.physics.thermal import ChannelThermal
 from sim_instruments.physics.tones import Line, ToneAnswer, respond_to_tones
 
-__all__ = ["DEVICE", "DeviceChannel", "Feed", "Fixture", "NetworkFeed", "Operating"]
+__all__ = [
+    "DEVICE",
+    "SENSOR",
+    "SENSOR_AT_SOURCE",
+    "DeviceChannel",
+    "Feed",
+    "Fixture",
+    "NetworkFeed",
+    "Operating",
+]
 
 DEVICE = "device"
 """What is normally in the fixture."""
+
+SENSOR, SENSOR_AT_SOURCE = "sensor", "sensor at source"
+"""
+The power meter's sensor away from its own place: at the device's input plane, the device taken out; at the source's connector,
+whose cable then leads nowhere.
+"""
 
 
 class Operating(NamedTuple):
@@ -45,7 +60,7 @@ class Operating(NamedTuple):
 class Fixture:
     """
     Attributes:
-        what: "device", or the standard that hands have put in its place; see `put`.
+        what: "device", or what hands have put in its place: a standard, or the power meter's sensor; see `put`.
         line_delay_s: Of the line standard. [s]
         is_plain: The device is in it, and but one source can reach it: the common case, answered the short way.
 
@@ -61,7 +76,7 @@ class Fixture:
         self.put(DEVICE)
 
     def put(self, what: str) -> None:
-        """Put the device or a standard in it."""
+        """Put the device, a standard or a sensor in it."""
         self.what = what
         self.is_plain = self._has_one_source and what == DEVICE
 
@@ -105,6 +120,8 @@ class DeviceChannel:
         closes: Routes that must be closed for RF and detector lines to be connected.
         second: The second source, if one is wired.
         network: The network analyser, if one is wired.
+        power_meter: Which of `meters` is the power meter, whose sensor can be put elsewhere.
+        adapter_db: What is lost between the sensor and where it is put then.
     """
 
     name: str
@@ -124,6 +141,8 @@ class DeviceChannel:
     fixture: Fixture
     second: Feed | None = None
     network: NetworkFeed | None = None
+    power_meter: str = ""
+    adapter_db: float = 0.0
     _last: dict[tuple[object, ...], ToneAnswer] = field(default_factory=dict, repr=False, compare=False)
 
     def is_connected(self) -> bool:
@@ -141,6 +160,15 @@ class DeviceChannel:
             found.append(self.network.port)
         return found
 
+    def at_sensor(self, t: float) -> list[Line] | None:
+        """What the power meter's sensor sees where hands have put it; None: it is at its own place. [Hz, dBm]"""
+        if self.fixture.what == SENSOR:
+            return [(hz, level_dbm - self.adapter_db) for hz, level_dbm in self.tones(t)]
+        if self.fixture.what != SENSOR_AT_SOURCE:
+            return None
+        level_dbm = self.source.level_dbm(t) - self.adapter_db if self.source.is_on else NOTHING
+        return [(self.source.frequency_hz, level_dbm)] if level_dbm > NOTHING else []
+
     def input_dbm(self, t: float) -> float:
         """Level at the input pin by the first source; minus infinity: none. [dBm]"""
         source = self.source
@@ -152,7 +180,8 @@ class DeviceChannel:
         """Everything that reaches the input of the fixture. [Hz, dBm]"""
         found: list[Line] = []
         if self.is_connected():
-            feeds = [(self.source, self.input_path)]
+            # With the sensor at its connector nothing of the source goes on.
+            feeds = [] if self.fixture.what == SENSOR_AT_SOURCE else [(self.source, self.input_path)]
             if self.second is not None:
                 feeds.append((self.second.source, self.second.path))
             found = [

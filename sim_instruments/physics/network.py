@@ -76,7 +76,8 @@ def standard(what: str, frequency_hz: NDArray[np.float64], line_delay_s: float) 
     A calibration standard at the device's planes: on each port the same one-port, or one two-port between them.
 
     Args:
-        what: One of STANDARDS. Open, short and load are ideal; thru has no length; line is matched and nearly lossless.
+        what: One of STANDARDS. Open, short and load are ideal; thru has no length; line is matched and nearly lossless. Anything
+            else that was put there leaves both planes open, but for a power sensor at the input, which is matched.
         line_delay_s: Of the line. [s]
     """
     count = len(frequency_hz)
@@ -94,7 +95,9 @@ def standard(what: str, frequency_hz: NDArray[np.float64], line_delay_s: float) 
         "load": 0.0,
         "reflect": -REFLECT_SIZE * np.exp(-2j * np.pi * frequency_hz * REFLECT_DELAY_S),
     }
-    s[:, 0, 0] = s[:, 1, 1] = reflections[what]
+    s[:, 0, 0] = s[:, 1, 1] = reflections.get(what, 1.0)
+    if what == "sensor":
+        s[:, 0, 0] = 0.0
     return s
 
 

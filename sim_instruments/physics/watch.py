@@ -202,6 +202,8 @@ class Watch:
             power_mw = 0.0
             if output_dbm > -math.inf:
                 power_mw = milliwatts(output_dbm - path.loss_db(point.frequency_hz))
+            if meter == channel.power_meter and (lines := channel.at_sensor(t)) is not None:
+                power_mw = sum(milliwatts(level_dbm) for _, level_dbm in lines)
             arriving[meter] = arriving.get(meter, 0.0) + power_mw
         if channel.switch is not None:
             carried = max(leaving_dbm, output_dbm)

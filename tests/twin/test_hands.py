@@ -93,8 +93,12 @@ def test_served_they_have_a_port_of_their_own(tmp_path):
     assert [json.loads(line) for line in ledger.read_text().splitlines()] == []
 
 
-@pytest.mark.parametrize("bench", ["kd14.yaml"])
-def test_where_nothing_is_calibrated_no_port_is_served_for_them(bench):
+@pytest.mark.parametrize("bench", ["kd14.yaml", "kd14_full.yaml"])
+def test_where_paths_can_be_measured_there_are_hands_for_it_network_analyser_or_not(bench):
+    """A power sensor at the device's plane is connected by hand, too."""
     from sim_instruments.twin import build_twin
 
-    assert build_twin(load_bench(BENCHES / bench), VirtualClock()).hands_port is None
+    twin = build_twin(load_bench(BENCHES / bench), VirtualClock())
+    for what in ("sensor at source", "sensor", "thru", "device"):
+        twin.hands.connect("A", what)
+        assert twin.hands.connected("A") == what

@@ -189,3 +189,24 @@ def test_what_is_not_there_cannot_be_connected(worker: FullWorker) -> None:
         worker.world.connect("A", "tru", worker.t)
     with pytest.raises(ValueError, match="no channel 'C'; there are A, B"):
         worker.world.connect("C", "thru", worker.t)
+
+
+def test_a_sensor_at_the_plane_sees_the_input_path_alone_and_a_thru_both(worker: FullWorker) -> None:
+    """Paths are measured so; the truth they are held against is the paths' own."""
+    world, paths = worker.world, worker.world.ports.paths
+    worker.route("A")
+    seen = {}
+    for what in ("sensor at source", "sensor", "thru"):
+        world.source_changed("rf_source", worker.t, frequency_hz=F0_HZ, level_dbm=3.0, on=False)
+        worker.wait(0.05)
+        world.connect("A", what, worker.t)
+        world.source_changed("rf_source", worker.t, frequency_hz=F0_HZ, level_dbm=3.0, on=True)
+        worker.wait(0.05)
+        seen[what] = world.power_at("output_meter", worker.t)
+
+    source_dbm = world.ports.sources["rf_source"].level_dbm(worker.t)
+    at_plane_dbm = source_dbm - paths["combined_a"].loss_db(F0_HZ)
+    assert seen["sensor at source"] == pytest.approx(source_dbm)
+    assert seen["sensor"] == pytest.approx(at_plane_dbm)
+    assert seen["thru"] == pytest.approx(at_plane_dbm - paths["output_a"].loss_db(F0_HZ))
+    assert math.isinf(world.truth.operating("A", worker.t).input_dbm)  # nothing reaches the device's pins
