@@ -6,6 +6,7 @@ One file per kind, one line in the table (entry-point group `benchkit.measuremen
 
 from __future__ import annotations
 
+import math
 from abc import ABC, abstractmethod
 from collections.abc import Generator, Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -14,6 +15,7 @@ from typing import TYPE_CHECKING, ClassVar, Literal, Protocol
 from pydantic import Field
 
 from benchkit.files.types import FileModel
+from benchkit.measurements.spectrum_base import SpectrumAsked, SpectrumStation
 from benchkit.results.figure import Figure
 from benchkit.results.result import Parameter, Result
 
@@ -29,6 +31,7 @@ __all__ = [
     "Column",
     "Ladder",
     "MeasurementBlock",
+    "NetworkAccuracy",
     "NetworkStation",
     "NetworkSweep",
     "Reading",
@@ -183,6 +186,23 @@ class ToneLine:
     u_relative_db: float
 
 
+@dataclass(frozen=True)
+class NetworkAccuracy:
+    """
+    What a network analyser is said to be off by in one sweep besides what a calibration corrects; NaN: not stated.
+
+    Attributes:
+        trace_noise: Standard deviation of a raw ratio, relative to it. [1]
+        noise_floor: Standard deviation of a raw ratio where nothing is. [1]
+        linearity_db, drift_db: Limits of error of a ratio. [dB]
+    """
+
+    trace_noise: float = math.nan
+    noise_floor: float = math.nan
+    linearity_db: float = math.nan
+    drift_db: float = math.nan
+
+
 Reading = dict[str, float]
 """One point: column name to value. Absent columns are stored as NaN."""
 
@@ -200,6 +220,10 @@ class NetworkStation(Protocol):
         Raises:
             LimitError: A level or a frequency is beyond a limit, or a reading of the biased device is.
         """
+        ...
+
+    def accuracy(self, asked: NetworkSweep) -> NetworkAccuracy:
+        """What the bench file says of such a sweep."""
         ...
 
     def connect(self, what: str) -> None:
@@ -314,6 +338,15 @@ class Station(Protocol):
         """
         ...
 
+    def spectrum(self) -> SpectrumStation:
+        """
+        The spectrum analyser as wired to this channel; RF stays as it is.
+
+        Raises:
+            MisuseError: The kind does not say that it needs "spectrum".
+        """
+        ...
+
 
 class MeasurementBlock(FileModel, ABC):
     """The YAML block common to all kinds, and the promise a kind keeps."""
@@ -361,6 +394,13 @@ class MeasurementBlock(FileModel, ABC):
     def network_sweep(self) -> NetworkSweep | None:
         """What it asks of the network analyser; None: it needs none."""
         return None
+
+    def spectrum_asked(self) -> SpectrumAsked | None:
+        """What it asks of the spectrum analyser alone; None: nothing."""
+        return None
+
+    before_drive: ClassVar[bool] = False
+    """Whether it looks at the undriven device for something that forbids to drive it: then it stands before all that do."""
 
     def files(self) -> Mapping[str, str]:
         """Files that it names, relative to the sequence's folder: by the key that names each, such as "deembed.input"."""
