@@ -328,7 +328,7 @@ class RfInput(FileModel):
     path: str
     second_source: str | None = Field(default=None, description="For the second of two tones")
     second_path: str | None = Field(default=None, description="From the second source to the device's input")
-    mismatch: MismatchSettings | None = Field(default=None, description="At the device's input; left out: not in the uncertainty")
+    mismatch: MismatchSettings | None = Field(default=None, description="At the device's input; left out: not in U")
 
 
 class RfOutput(FileModel):
@@ -338,7 +338,7 @@ class RfOutput(FileModel):
     path: str
     analyser: str | None = None
     analyser_path: str | None = None
-    mismatch: MismatchSettings | None = Field(default=None, description="At the device's output; left out: not in the uncertainty")
+    mismatch: MismatchSettings | None = Field(default=None, description="At the device's output; left out: not in U")
 
 
 class SupplyPin(FileModel):

@@ -7,10 +7,11 @@ runs, and held against the limits.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING
 
-from benchkit.bench.model import SwitchPosition
+from benchkit.bench.model import NetworkAnalyserSettings, SwitchPosition
 from benchkit.bench.open import OpenBench
 from benchkit.clock import Clock
 from benchkit.engine.bias import BiasState
@@ -18,7 +19,7 @@ from benchkit.engine.biasing import Biaser
 from benchkit.engine.hookup import Hookup
 from benchkit.envelope.network import port_level_dbm
 from benchkit.errors import InstrumentError, MisuseError
-from benchkit.measurements.base import NetworkSweep
+from benchkit.measurements.base import NetworkAccuracy, NetworkSweep
 from benchkit.results.calibration import Calibration
 from benchkit.roles import Switch
 
@@ -67,6 +68,9 @@ class AnalyserStation:
         self._analyser = bench.network_analyser(wiring.analyser)
         self._input_path = bench.bench.paths[wiring.input_path]
         self._position: SwitchPosition | None = wiring.position
+        settings = bench.bench.file.instruments[wiring.analyser]
+        assert isinstance(settings, NetworkAnalyserSettings), "load_bench checks roles"
+        self._settings = settings
 
     def sweep(self, asked: NetworkSweep) -> NDArray[np.complex128]:
         """As NetworkStation.sweep. When it raises, RF may be on: make safe takes it off first, as ever."""
@@ -96,6 +100,20 @@ class AnalyserStation:
         analyser.check_errors()
         self._back()
         return raw
+
+    def accuracy(self, asked: NetworkSweep) -> NetworkAccuracy:
+        """As NetworkStation.accuracy: noise falls with averages and with the IF bandwidth's square root."""
+        stated = self._settings
+        narrower = math.sqrt(asked.averages)
+        trace = math.nan if stated.trace_noise is None else stated.trace_noise * math.sqrt(asked.if_bandwidth_hz / 1e3)
+        floor_db = math.nan if stated.noise_floor_dbm is None else stated.noise_floor_dbm
+        floor_db += 10.0 * math.log10(asked.if_bandwidth_hz / 10.0) - port_level_dbm(asked, self._input_path)
+        return NetworkAccuracy(
+            trace / narrower,
+            10.0 ** (floor_db / 20.0) / narrower,
+            math.nan if stated.linearity_db is None else stated.linearity_db,
+            math.nan if stated.drift_db is None else stated.drift_db,
+        )
 
     def connect(self, what: str) -> None:
         """As NetworkStation.connect."""

@@ -39,8 +39,9 @@ class Accuracies:
         assert isinstance(meter, PowerMeterSettings), "load_bench checks roles"
         self.meter_range_dbm = (meter.range_min_dbm, meter.range_max_dbm)
         self._source_db, self._meter_db = source.level_accuracy_db, meter.accuracy_db
-        self._input_mismatch_db, self._output_mismatch_db = _mismatch_db(wiring.input.mismatch), _mismatch_db(wiring.output.mismatch)
-        self._zero_mw = math.nan if meter.zero_dbm is None else 10.0 ** (meter.zero_dbm / 10.0)
+        self._input_mismatch_db = _mismatch_db(wiring.input.mismatch)
+        self._output_mismatch_db = _mismatch_db(wiring.output.mismatch)
+        self._zero_mw = math.nan if meter.zero_dbm is None else math.pow(10.0, meter.zero_dbm / 10.0)
         # A step is an error of up to half of it either way; of a difference of two levels there are two steps.
         steps = (source.linearity_db, None if source.resolution_db is None else source.resolution_db * math.sqrt(0.5))
         self._constant: dict[str, float] = {
@@ -80,7 +81,7 @@ class Accuracies:
 
     def u_zero_db(self, meter_dbm: float) -> float:
         """Of a reading at this level: a zero is a power, and small beside a large one. NaN: not stated. [dB]"""
-        return 10.0 / math.log(10.0) * self._zero_mw / 10.0 ** (meter_dbm / 10.0) / SQRT3
+        return 10.0 / math.log(10.0) * self._zero_mw / math.pow(10.0, meter_dbm / 10.0) / SQRT3
 
     def u_drain_voltage_v(self, value_v: float) -> float:
         return _volts(self._drain.voltage_accuracy, value_v)
@@ -116,8 +117,8 @@ def _combined(*standard: float) -> float:
 def _mismatch_db(stated: MismatchSettings | None) -> float:
     if stated is None:
         return math.nan
-    rho = [10.0 ** (-loss_db / 20.0) for loss_db in (stated.path_return_loss_db, stated.device_return_loss_db)]
-    return mismatch(*rho, stated.convention).standard_uncertainty_db
+    path, device = (math.pow(10.0, -loss_db / 20.0) for loss_db in (stated.path_return_loss_db, stated.device_return_loss_db))
+    return mismatch(path, device, stated.convention).standard_uncertainty_db
 
 
 def _ratings(bench: BenchFile, pin: SupplyPin) -> SupplyChannelRatings:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Generator, Iterator, Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING, ClassVar, Literal
 
 import numpy as np
@@ -122,7 +123,8 @@ class VectorCalibration(MeasurementBlock):
             Standard(name, self._measured(station, name, asked, grid, is_check=True), self._ideal(name, grid))
             for name in _CHECKS[self.method]
         ]
-        for residual in residuals(found, checks):
+        shown = residuals(found, checks)
+        for residual in shown:
             store_residual(station.store, found.made_s, residual)
             residual_db = 20 * math.log10(max(residual.largest, 1e-15))
             at = f"{residual.frequency_hz / 1e9:.6g} GHz"
@@ -134,7 +136,14 @@ class VectorCalibration(MeasurementBlock):
                     "nothing was biased, and a standard is still connected"
                 )
         station.connect("device")
-        station.keep(found)
+        # Of a reflection only a standard that reflects tells, of a transmission one that lets through: the thru tells of both.
+        station.keep(
+            replace(
+                found,
+                residual_reflection=max(one.reflection for one in shown),
+                residual_transmission=max(one.transmission for one in shown if one.name == "thru"),
+            )
+        )
         text = f"{self.method} of {grid.size} frequencies made and kept; the device is connected again"
         station.note("calibration", f"{where}: {text}")
 

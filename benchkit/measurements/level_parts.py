@@ -74,7 +74,7 @@ class LevelParts:
         """Of each reading through the meter's zero; 0 where it is not stated."""
         if "u_meter_zero_db" not in self._rows:
             return np.zeros(len(self._rows))
-        return np.nan_to_num(self._rows["u_meter_zero_db"].to_numpy(dtype=np.float64), nan=0.0)
+        return np.asarray(np.nan_to_num(self._rows["u_meter_zero_db"].to_numpy(dtype=np.float64), nan=0.0), dtype=np.float64)
 
     def _constant(self, column: str, missing: float) -> float:
         # One frequency, one path, one meter: the same at every point that was read.

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator, Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from benchkit.measurements.base import BlockStream, Column
+from benchkit.measurements.base import BlockStream, Column, NetworkAccuracy
 from benchkit.results.calibration import ERROR_TERMS, Calibration
 from benchkit.results.standards import Residual
 
@@ -54,6 +55,14 @@ NETWORK = BlockStream(
         *_RAW,
         *_s_columns("", "corrected; NaN: not corrected", "device input and output"),
         Column("calibration_made_s", TIME_UNITS, "when the calibration used was made; NaN: uncorrected"),
+        *(
+            Column(f"noise_s{i + 1}{j + 1}", "1", f"standard deviation of corrected S{i + 1}{j + 1} by the analyser's noise")
+            for i, j in ELEMENTS
+        ),
+        Column("residual_reflection", "1", "largest |corrected - known| of a reflection after the calibration used"),
+        Column("residual_transmission", "1", "largest |corrected - known| of a transmission after the calibration used"),
+        Column("linearity_db", "dB", "limit of error of a ratio: linearity; NaN: not stated"),
+        Column("drift_db", "dB", "limit of error of a ratio: drift and cables; NaN: not stated"),
         Column("deembedding", "", "what was taken out of the corrected traces; empty: nothing", "S32"),
     ),
 )
@@ -95,15 +104,37 @@ RESIDUALS = BlockStream(
 
 def store_network(
     store: Store, time_s: float, frequency_hz: NDArray[np.float64], level_dbm: float, raw: Complexes,
-    corrected: Complexes | None, made_s: float, deembedding: str = "",
+    corrected: Complexes | None, calibration: Calibration | None, accuracy: NetworkAccuracy,
+    deembedding: str = "",
 ) -> None:  # fmt: skip
     """One sweep. [s, Hz, dBm]"""
+    made_s = math.nan if calibration is None else calibration.made_s
+    noise = None if calibration is None else _noise(calibration, frequency_hz, raw, accuracy)
+    constant = {} if calibration is None else {
+        "residual_reflection": calibration.residual_reflection,
+        "residual_transmission": calibration.residual_transmission,
+        "linearity_db": accuracy.linearity_db,
+        "drift_db": accuracy.drift_db,
+    }  # fmt: skip
     for k, hz in enumerate(frequency_hz.tolist()):
         row: dict[str, float | int | str] = {
             "time_s": time_s, "frequency_hz": hz, "level_dbm": level_dbm, "calibration_made_s": made_s, "deembedding": deembedding,
-            **_s_row("raw_", raw[k]), **({} if corrected is None else _s_row("", corrected[k])),
+            **_s_row("raw_", raw[k]), **({} if corrected is None else _s_row("", corrected[k])), **constant,
+            **({} if noise is None else {f"noise_s{i + 1}{j + 1}": float(noise[k, i, j]) for i, j in ELEMENTS}),
         }  # fmt: skip
         store("network", row)
+
+
+def _noise(
+    calibration: Calibration, frequency_hz: NDArray[np.float64], raw: Complexes, accuracy: NetworkAccuracy
+) -> NDArray[np.float64]:
+    """Of each corrected parameter: a receiver's noise is raised by as much as the tracking that is taken out."""
+    place = np.abs(calibration.frequency_hz[:, np.newaxis] - frequency_hz).argmin(axis=0)
+    found = np.hypot(accuracy.noise_floor, accuracy.trace_noise * np.abs(raw))
+    for i, j in ELEMENTS:
+        term = f"{'forward' if j == 0 else 'reverse'} {'reflection' if i == j else 'transmission'} tracking"
+        found[:, i, j] /= np.abs(calibration.terms[term][place])
+    return np.asarray(found, dtype=np.float64)
 
 
 def store_standard(

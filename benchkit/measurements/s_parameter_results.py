@@ -10,9 +10,11 @@ from numpy.typing import NDArray
 
 from benchkit.measurements.grouping import condition_of, each_ladder
 from benchkit.measurements.network_rows import s_from
+from benchkit.measurements.s_parameter_uncertainty import NO_RESIDUALS, errors_of, sweep_budgets
 from benchkit.results.absent import Absent
 from benchkit.results.network import maximum_gain, stability
 from benchkit.results.result import Parameter, Result
+from benchkit.results.uncertainty import Budget
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -37,7 +39,6 @@ PARAMETERS = (
     Parameter("group_delay_variation", "Group delay, variation in band", "s", _BOTH),
 )
 
-NO_BUDGET = "no uncertainty budget for S-parameters yet; see the calibration's residuals"
 UNCORRECTED = (
     "uncorrected: the traces hold the analyser's own errors and the way to the device; ask for correction: calibration"
 )
@@ -63,9 +64,13 @@ def s_parameter_results(rows: pd.DataFrame, title: str) -> list[Result]:
             missing = int((~np.isfinite(s).all(axis=(1, 2))).sum())
             reason = f"the analyser gave no number at {missing} of {len(s)} frequencies: a worst case may be among them"
         found = {} if reason else {name: (value, said) for name, value, said in _in_band(frequency_hz, s)}
+        errors = None if reason else errors_of(sweep)
+        budgets = {} if errors is None else sweep_budgets(frequency_hz, s, errors)
         for parameter in PARAMETERS:
             value, convention = found.get(parameter.name, (Absent(reason or "not measured"), ""))
             is_absent = isinstance(value, Absent)
+            budget = () if is_absent else budgets.get(parameter.name, NO_RESIDUALS)
+            lines = () if isinstance(budget, str) else tuple(line for line in budget if line.amount > 0)
             results.append(
                 Result(
                     parameter=parameter.name,
@@ -74,9 +79,11 @@ def s_parameter_results(rows: pd.DataFrame, title: str) -> list[Result]:
                     plane=parameter.plane,
                     condition=condition,
                     reason=value.reason if isinstance(value, Absent) else "",
-                    uncertainty_reason="" if is_absent else NO_BUDGET,
+                    expanded_uncertainty=Budget(lines).expanded if lines else float("nan"),
+                    uncertainty_reason="no value" if is_absent else budget if isinstance(budget, str) else "",
                     convention=convention,
                     measurement=title,
+                    budget=lines,
                 )
             )
     return results

@@ -97,8 +97,8 @@ class SParameters(MeasurementBlock):
             except ValueError as error:
                 raise ConditionError(f"{self.title}, channel {network.channel}: {error}") from error
         removed = "" if self.deembed is None else self.deembed.said
-        made_s = math.nan if calibration is None else calibration.made_s
-        store_network(station.store, network.now_s(), grid, self.level_dbm, raw, corrected, made_s, removed)
+        accuracy = network.accuracy(self.network_sweep())
+        store_network(station.store, network.now_s(), grid, self.level_dbm, raw, corrected, calibration, accuracy, removed)
         # The bias that goes with it, RF off again.
         yield station.read()
         return ""
@@ -141,5 +141,7 @@ class SParameters(MeasurementBlock):
         return {
             "correction": "12-term, by this record's own calibration; planes: device input and output",
             **removed,
-            "uncertainty": "no uncertainty budget for S-parameters exists yet; the calibration's residuals are in the record",
+            "uncertainty": "the largest residual that standards connected again showed bounds directivity, match and tracking "
+            "(u = r / 2 each); noise, linearity and drift as the bench file states them; derived figures by drawing each error "
+            "over the whole sweep",
         }

@@ -44,6 +44,8 @@ class Calibration:
         standards: What was measured, in order, e.g. "short", "open", "load", "thru".
         reference: What corrected S refers to, e.g. "50 ohm, as the standards were defined" or "impedance of the line".
         made_s: When it was made, in seconds since 1970-01-01 UTC; NaN when not known. [s]
+        residual_reflection, residual_transmission: Largest |corrected - known| that standards connected again afterwards showed;
+            NaN when none was. [1]
     """
 
     kind: CalibrationKind
@@ -52,6 +54,8 @@ class Calibration:
     standards: tuple[str, ...]
     reference: str
     made_s: float = math.nan
+    residual_reflection: float = math.nan
+    residual_transmission: float = math.nan
 
     def __post_init__(self) -> None:
         if self.kind not in get_args(CalibrationKind):
@@ -76,6 +80,8 @@ class Calibration:
         return {
             "frequency_hz": self.frequency_hz,
             "made_s": np.asarray(self.made_s),
+            "residual_reflection": np.asarray(self.residual_reflection),
+            "residual_transmission": np.asarray(self.residual_transmission),
             **{name: np.asarray(text, dtype=np.str_) for name, text in texts.items()},
             **self.terms,
         }
@@ -98,6 +104,10 @@ class Calibration:
             standards=tuple(str(name) for name in np.atleast_1d(np.asarray(arrays["standards"]))),
             reference=str(np.asarray(arrays["reference"])),
             made_s=float(np.asarray(arrays["made_s"])),
+            **{
+                name: float(np.asarray(arrays.get(name, math.nan)))
+                for name in ("residual_reflection", "residual_transmission")
+            },
         )
 
 
