@@ -148,7 +148,7 @@ def _gain(ladder: _Ladder) -> list[Result]:
         output_db=ladder.parts.output_db,
         random_db=ladder.parts.scatter_db / math.sqrt(gains.size),
     )
-    budget = Budget((*budget.contributions, Contribution(ZERO, ladder.reference_zero_db)))
+    budget = Budget((*budget.contributions, Contribution(ZERO, ladder.reference_zero_db, distribution="rectangular")))
     convention = f"mean of the {gains.size} lowest levels"
     results = [ladder.result("small_signal_gain", float(gains.mean()), budget, convention=convention)]
     expansion = gain_expansion_db(
@@ -162,8 +162,8 @@ def _gain(ladder: _Ladder) -> list[Result]:
         budget = Budget((
             Contribution("scatter of the highest gain", ladder.parts.scatter_db, math.sqrt(2.0)),
             Contribution("scatter of the reference gain", ladder.parts.scatter_db / math.sqrt(conventions.reference_points)),
-            Contribution("linearity along the ladder", ladder.parts.linearity_db),
-            Contribution(ZERO, ladder.reference_zero_db),
+            Contribution("linearity along the ladder", ladder.parts.linearity_db, distribution="rectangular"),
+            Contribution(ZERO, ladder.reference_zero_db, distribution="rectangular"),
         ))  # fmt: skip
         results.append(ladder.result("gain_expansion", expansion, budget))
     return results
@@ -184,7 +184,10 @@ def _p1db(ladder: _Ladder, point: CompressionPoint | Absent) -> list[Result]:
         results.append(ladder.absent("drain_current_p1db", current))
     else:
         budget = Budget((
-            Contribution("drain supply's current reading", ladder.uncertainty_at(ladder.u_drain_a, point.input_dbm)),
+            Contribution(
+                "drain supply's current reading", ladder.uncertainty_at(ladder.u_drain_a, point.input_dbm),
+                distribution="rectangular",
+            ),
             Contribution(CROSSING, ladder.crossing(level), ladder.per_drive(current_at, point.input_dbm)),
         ))  # fmt: skip
         results.append(ladder.result("drain_current_p1db", current, budget))

@@ -4,29 +4,32 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from benchkit.results.uncertainty import Budget, Contribution
+from benchkit.results.uncertainty import Budget, Contribution, DistributionName
 
 if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = ["LevelParts", "taken_apart"]
 
-INPUT = (
-    ("u_source_db", "source level accuracy"),
-    ("u_input_path_db", "input path loss"),
-    ("u_input_mismatch_db", "mismatch at the device's input"),
+Parts = tuple[tuple[str, str, DistributionName], ...]
+
+INPUT: Parts = (
+    ("u_source_db", "source level accuracy", "rectangular"),
+    ("u_input_path_db", "input path loss", "normal"),
+    ("u_input_mismatch_db", "mismatch at the device's input", "normal"),
 )
-OUTPUT = (
-    ("u_meter_db", "power meter accuracy"),
-    ("u_output_path_db", "output path loss"),
-    ("u_output_mismatch_db", "mismatch at the device's output"),
-    ("u_meter_resolution_db", "power meter resolution"),
+OUTPUT: Parts = (
+    ("u_meter_db", "power meter accuracy", "rectangular"),
+    ("u_output_path_db", "output path loss", "normal"),
+    ("u_output_mismatch_db", "mismatch at the device's output", "normal"),
+    ("u_meter_resolution_db", "power meter resolution", "rectangular"),
 )
 
 
@@ -83,9 +86,9 @@ class LevelParts:
         values = self._rows[column].to_numpy(dtype=np.float64)
         return float(np.nanmax(values)) if np.isfinite(values).any() else missing
 
-    def _lines(self, columns: Sequence[tuple[str, str]], total: str, name: str) -> tuple[Contribution, ...]:
-        parts = [(label, self._constant(column, math.nan)) for column, label in columns]
-        lines = tuple(Contribution(label, value) for label, value in parts if not math.isnan(value))
+    def _lines(self, columns: Parts, total: str, name: str) -> tuple[Contribution, ...]:
+        parts = [(label, self._constant(column, math.nan), shape) for column, label, shape in columns]
+        lines = tuple(Contribution(label, u, distribution=shape) for label, u, shape in parts if not math.isnan(u))
         return lines or (Contribution(name, self._constant(total, math.nan)),)
 
 
@@ -103,7 +106,7 @@ def taken_apart(budget: Budget, **lines: Sequence[Contribution]) -> Budget:
             found.append(line)
         else:
             found += [
-                Contribution(part.name, part.standard_uncertainty, part.sensitivity * line.sensitivity, part.degrees_of_freedom)
+                replace(part, sensitivity=part.sensitivity * line.sensitivity)
                 for part in parts
             ]
     return Budget([line for line in found if line.amount > 0] or found[:1])

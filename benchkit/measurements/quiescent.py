@@ -62,7 +62,7 @@ class Quiescent(MeasurementBlock):
                 spread = float(np.std(values, ddof=1)) / math.sqrt(len(values)) if len(values) > 1 else 0.0
                 # JCGM 100, 4.3 and 5.1: the instrument's limit of error is common to all readings, their scatter is not.
                 budget = Budget((
-                    Contribution(f"supply's {what} reading", float(rows[uncertainty].max())),
+                    Contribution(f"supply's {what} reading", float(rows[uncertainty].max()), distribution="rectangular"),
                     Contribution("scatter of the readings", spread, 1.0, max(1, len(values) - 1)),
                 ))  # fmt: skip
                 results.append(

@@ -56,6 +56,7 @@ _BUDGETS = (
     ("sensitivity", "f8", "change of the result per change of what contributes"),
     ("amount", "f8", "of sensitivity times standard uncertainty, without sign; in the unit of the result"),
     ("degrees_of_freedom", "f8", "infinite unless from a few readings"),
+    ("distribution", "S", "normal, rectangular, triangular or u-shaped"),
 )
 _UNITS = {"temperature_degc": "degC", "supply_voltage_v": "V", "frequency_hz": "Hz", "probability": "1",
           "expectation": "1", "result": "1", "degrees_of_freedom": "1"}  # fmt: skip
@@ -91,7 +92,7 @@ def results_from(rows: Sequence[Mapping[str, Any]], budgets: Sequence[Mapping[st
     for line in budgets:
         if not 0 <= line["result"] < len(rows):
             raise FormatError(f"budgets/result: {line['result']} is no row of the {len(rows)} results")
-        fields = (line[name] for name in ("name", "standard_uncertainty", "sensitivity", "degrees_of_freedom"))
+        fields = (line[name] for name in ("name", "standard_uncertainty", "sensitivity", "degrees_of_freedom", "distribution"))
         lines.setdefault(line["result"], []).append(Contribution(*fields))
     return [
         Result(

@@ -14,7 +14,7 @@ from benchkit.report.source import Judged, Source
 from benchkit.results.result import Result
 from benchkit.results.verdict import Outcome, Verdict
 
-__all__ = ["OUTCOMES", "Check", "CheckKey", "checks_of", "limit_text", "value_text"]
+__all__ = ["OUTCOMES", "Check", "CheckKey", "checks_of", "limit_text", "place_text", "value_text"]
 
 # Worst first. "Not judged" is no failure, and no success either.
 OUTCOMES: tuple[Outcome, ...] = ("fail", "conditional fail", "not judged", "conditional pass", "pass")
@@ -98,14 +98,15 @@ def _check(limit: str, where: str, members: Sequence[tuple[str, Judged, Result]]
     worst = ""
     if judged_members:
         label, _, result = min(judged_members, key=lambda one: one[1].verdict.margin)
-        worst = f"{value_text(result)} at {_place(result)}" + (f", {label}" if several else "")
+        worst = f"{value_text(result)} at {place_text(result)}" + (f", {label}" if several else "")
     reasons = Counter(judged.verdict.reason for _, judged, _ in members if judged.verdict.outcome == "not judged")
     reason = "; ".join(f"{count} not judged: {why}" for why, count in gathered(reasons.items()))
     ordered = tuple((one, counts[one]) for one in OUTCOMES if counts[one])
     return Check(members[0][2].parameter, limit, where, outcome, ordered, worst, reason)
 
 
-def _place(result: Result) -> str:
+def place_text(result: Result) -> str:
+    """Where a result holds, in words."""
     condition = result.condition
     parts = [
         "" if condition.temperature_degc is None else celsius(condition.temperature_degc),

@@ -16,6 +16,7 @@ from markupsafe import Markup
 
 import benchkit
 from benchkit.report.bench_table import instruments_of, missing_protections
+from benchkit.report.budgets import budgets_of, not_stated
 from benchkit.report.cautions import cautions_of
 from benchkit.report.conditions import conditions_of
 from benchkit.report.details import detail_tables
@@ -30,6 +31,7 @@ from benchkit.report.title import incomplete_line, title_of
 
 __all__ = ["render"]
 
+TEMPLATES = ("page.html.j2", "tables.html.j2", "budgets.html.j2")
 SYMBOLS = {"pass": "✓", "conditional pass": "(✓)", "conditional fail": "(✗)", "fail": "✗", "not judged": "\N{EN DASH}"}
 
 
@@ -68,7 +70,7 @@ def render(sources: Sequence[Source]) -> str:
     parameters = known_parameters(sources)
     library, script, style = get_plotlyjs(), _own("page.js"), _own("page.css")
     environment = jinja2.Environment(
-        loader=jinja2.DictLoader({name: _own(name) for name in ("page.html.j2", "tables.html.j2")}),
+        loader=jinja2.DictLoader({name: _own(name) for name in TEMPLATES}),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
@@ -105,6 +107,8 @@ def render(sources: Sequence[Source]) -> str:
         )),
         rules=decision_rules(sources),
         contributions=_contributions(sources),
+        budgets=budgets_of(sources, parameters),
+        unstated=list(dict.fromkeys(line for source in sources for line in not_stated(source.bench))),
         instruments=instruments_of(sources),
         unprotected=list(dict.fromkeys(text for source in sources for text in missing_protections(source))),
         software=[(source.label, source.text("revision"), source.text("software").splitlines(), source.written_by)

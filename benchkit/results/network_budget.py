@@ -107,7 +107,7 @@ def magnitude_budget_db(s: Complexes, errors: NetworkErrors, point: int, i: int,
     return (
         *(Contribution(name, value, per_one) for name, value in residuals.items()),
         Contribution(NOISE, float(errors.noise[point, i, j]) / math.sqrt(2.0), per_one),
-        *(Contribution(name, limit_db / math.sqrt(3.0)) for name, limit_db in relative.items()),
+        *(Contribution(name, limit_db / math.sqrt(3.0), distribution="rectangular") for name, limit_db in relative.items()),
     )
 
 

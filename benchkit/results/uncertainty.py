@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -17,6 +18,7 @@ __all__ = [
     "COVERAGE_FACTOR",
     "Budget",
     "Contribution",
+    "DistributionName",
     "Repeated",
     "relative_from_db",
     "repeated",
@@ -26,6 +28,8 @@ __all__ = [
     "standard_from_triangular",
     "standard_from_u_shaped",
 ]
+
+DistributionName = Literal["normal", "rectangular", "triangular", "u-shaped"]
 
 COVERAGE_FACTOR = 2.0
 """k of every expanded uncertainty that benchkit reports: about 95 % for a normal distribution (JCGM 100, 6.3.3)."""
@@ -110,12 +114,14 @@ class Contribution:
         standard_uncertainty: u, in its own unit; not below zero.
         sensitivity: Change of the result per change of this quantity.
         degrees_of_freedom: Infinite unless from a few readings (JCGM 100, G.4).
+        distribution: What is known of it, for Monte Carlo; "normal" of few degrees of freedom is Student's t.
     """
 
     name: str
     standard_uncertainty: float
     sensitivity: float = 1.0
     degrees_of_freedom: float = math.inf
+    distribution: DistributionName = "normal"
 
     def __post_init__(self) -> None:
         _not_negative(self.standard_uncertainty, self.name)
@@ -123,6 +129,9 @@ class Contribution:
             raise ValueError(f"{self.name}: sensitivity is {self.sensitivity}")
         if not self.degrees_of_freedom > 0:
             raise ValueError(f"{self.name}: degrees of freedom are {self.degrees_of_freedom}; expected above zero")
+        if self.distribution not in get_args(DistributionName):
+            known = ", ".join(get_args(DistributionName))
+            raise ValueError(f"{self.name}: distribution is {self.distribution!r}; expected {known}")
 
     @property
     def amount(self) -> float:
