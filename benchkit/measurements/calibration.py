@@ -142,6 +142,7 @@ class VectorCalibration(MeasurementBlock):
                 found,
                 residual_reflection=max(one.reflection for one in shown),
                 residual_transmission=max(one.transmission for one in shown if one.name == "thru"),
+                isolation_noise=station.accuracy(asked).noise_floor,
             )
         )
         text = f"{self.method} of {grid.size} frequencies made and kept; the device is connected again"

@@ -133,6 +133,9 @@ def _noise(
     found = np.hypot(accuracy.noise_floor, accuracy.trace_noise * np.abs(raw))
     for i, j in ELEMENTS:
         term = f"{'forward' if j == 0 else 'reverse'} {'reflection' if i == j else 'transmission'} tracking"
+        if i != j and not math.isnan(calibration.isolation_noise):
+            # What leaks from port to port was measured once, with noise of its own, and is taken out of every reading since.
+            found[:, i, j] = np.hypot(found[:, i, j], calibration.isolation_noise)
         found[:, i, j] /= np.abs(calibration.terms[term][place])
     return np.asarray(found, dtype=np.float64)
 

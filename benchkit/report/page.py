@@ -55,7 +55,7 @@ class _SequenceText:
     difference: str
 
 
-def render(sources: Sequence[Source]) -> str:
+def render(sources: Sequence[Source], *, monte_carlo: int = 0) -> str:
     """
     The report over one or several records, as one HTML text that needs nothing from anywhere else.
 
@@ -107,7 +107,7 @@ def render(sources: Sequence[Source]) -> str:
         )),
         rules=decision_rules(sources),
         contributions=_contributions(sources),
-        budgets=budgets_of(sources, parameters),
+        budgets=budgets_of(sources, parameters, monte_carlo=monte_carlo),
         unstated=list(dict.fromkeys(line for source in sources for line in not_stated(source.bench))),
         instruments=instruments_of(sources),
         unprotected=list(dict.fromkeys(text for source in sources for text in missing_protections(source))),

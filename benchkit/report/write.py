@@ -9,16 +9,20 @@ from benchkit.errors import MisuseError, RecordExistsError
 from benchkit.report.page import render
 from benchkit.report.reading import read_sources
 
-__all__ = ["write_report"]
+__all__ = ["FEWEST_TRIALS", "MOST_TRIALS", "write_report"]
+
+# Fewer say little of the ends of an interval (JCGM 101, 7.2); more only fill memory.
+FEWEST_TRIALS, MOST_TRIALS = 10_000, 5_000_000
 
 
-def write_report(records: Sequence[Path], out: Path) -> Path:
+def write_report(records: Sequence[Path], out: Path, *, monte_carlo: int = 0) -> Path:
     """
     Write one self-contained HTML report over one or several records of one part.
 
     Args:
         records: Sealed ones, or ones still growing: these are shown as far as they are acknowledged, and so marked.
         out: The file to write; it must not exist.
+        monte_carlo: Trials to hold each budget's linear law against (JCGM 101, 8); 0: none.
 
     Returns:
         `out`.
@@ -30,8 +34,10 @@ def write_report(records: Sequence[Path], out: Path) -> Path:
     """
     if not records:
         raise MisuseError("a report needs at least one record")
+    if monte_carlo and not FEWEST_TRIALS <= monte_carlo <= MOST_TRIALS:
+        raise MisuseError(f"monte_carlo is {monte_carlo}; expected {FEWEST_TRIALS} to {MOST_TRIALS} trials, or none")
     _refuse(out, out.exists())
-    text = render(read_sources([Path(path) for path in records]))
+    text = render(read_sources([Path(path) for path in records]), monte_carlo=monte_carlo)
     try:
         with out.open("x", encoding="utf-8", newline="\n") as file:
             file.write(text)

@@ -46,6 +46,7 @@ class Calibration:
         made_s: When it was made, in seconds since 1970-01-01 UTC; NaN when not known. [s]
         residual_reflection, residual_transmission: Largest |corrected - known| that standards connected again afterwards showed;
             NaN when none was. [1]
+        isolation_noise: Standard deviation of the raw reading that the isolation terms came from; NaN when not known. [1]
     """
 
     kind: CalibrationKind
@@ -56,6 +57,7 @@ class Calibration:
     made_s: float = math.nan
     residual_reflection: float = math.nan
     residual_transmission: float = math.nan
+    isolation_noise: float = math.nan
 
     def __post_init__(self) -> None:
         if self.kind not in get_args(CalibrationKind):
@@ -82,6 +84,7 @@ class Calibration:
             "made_s": np.asarray(self.made_s),
             "residual_reflection": np.asarray(self.residual_reflection),
             "residual_transmission": np.asarray(self.residual_transmission),
+            "isolation_noise": np.asarray(self.isolation_noise),
             **{name: np.asarray(text, dtype=np.str_) for name, text in texts.items()},
             **self.terms,
         }
@@ -106,7 +109,7 @@ class Calibration:
             made_s=float(np.asarray(arrays["made_s"])),
             **{
                 name: float(np.asarray(arrays.get(name, math.nan)))
-                for name in ("residual_reflection", "residual_transmission")
+                for name in ("residual_reflection", "residual_transmission", "isolation_noise")
             },
         )
 

@@ -1,0 +1,184 @@
+"""
+The true values of what a rehearsal reports, read from the twin's device model: no instrument, no path, nothing of benchkit's sums.
+
+A tap notes what the world truly was whenever an instrument looked at it. From there the device is asked again, without noise, and
+the figures are found by means of their own (a root of the device's own curve, numpy, textbook formulas).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.optimize import brentq
+
+from sim_instruments.physics.channel import DeviceChannel, Operating
+from sim_instruments.physics.network_sweep import device_scattering
+from sim_instruments.world import World
+
+__all__ = ["Tap", "by_key", "ladder_truth", "quiescent_truth", "s_parameter_truth", "tapped", "times_of"]
+
+CHANNEL = "A"
+REFERENCE_LEVELS = 3
+
+
+@dataclass
+class Tap:
+    """What was true, in the order in which it was looked at. Times are the world's. [s]"""
+
+    world: World | None = None
+    levels: list[tuple[float, Operating, float]] = field(default_factory=list)
+    terminals: list[tuple[float, str, float, float]] = field(default_factory=list)
+    sweeps: list[tuple[float, NDArray[np.float64], NDArray[np.complex128]]] = field(default_factory=list)
+
+    @property
+    def channel(self) -> DeviceChannel:
+        assert self.world is not None
+        return next(one for one in self.world.channels if one.name == CHANNEL)
+
+
+@contextmanager
+def tapped() -> Iterator[Tap]:
+    """Every world made inside is looked at; it is changed by nothing."""
+    tap = Tap()
+    originals = {name: getattr(World, name) for name in ("power_at", "supply_terminal", "network_at")}
+
+    def power_at(world: World, meter: str, t: float) -> float:
+        found: float = originals["power_at"](world, meter, t)
+        tap.world = world
+        tap.levels.append((t, world.truth.operating(CHANNEL, t), world.truth.case_degc(t)))
+        return found
+
+    def supply_terminal(world: World, name: str, channel: int, t: float) -> Any:
+        found = originals["supply_terminal"](world, name, channel, t)
+        tap.world = world
+        tap.terminals.append((t, name, found.voltage_v, found.current_a))
+        return found
+
+    def network_at(world: World, analyser: str, t: float, hz: NDArray[np.float64]) -> Any:
+        tap.world = world
+        channel, point = tap.channel, world.truth.operating(CHANNEL, t)
+        if channel.fixture.what == "device" and channel.network is not None:
+            level_dbm = channel.network.port.level_dbm(t)
+            losses_db = np.array([channel.network.input_path.path.loss_db(one) for one in hz.tolist()])
+            tap.sweeps.append((t, hz, device_scattering(channel, point, hz, level_dbm - losses_db)))
+        return originals["network_at"](world, analyser, t, hz)
+
+    for name, replacement in (("power_at", power_at), ("supply_terminal", supply_terminal), ("network_at", network_at)):
+        setattr(World, name, replacement)
+    try:
+        yield tap
+    finally:
+        for name, original in originals.items():
+            setattr(World, name, original)
+
+
+def quiescent_truth(tap: Tap, times_s: Sequence[float]) -> dict[str, float]:
+    """Mean true current and gate voltage at readings that began at these times. [s]"""
+    found: dict[str, list[tuple[float, float]]] = {"drain_supply": [], "gate_supply": []}
+    for begun in times_s:
+        for supply, values in found.items():
+            values.append(next((v, a) for t, name, v, a in tap.terminals if name == supply and t >= begun - 1e-6))
+    return {
+        "quiescent_current": float(np.mean([a for _, a in found["drain_supply"]])),
+        "gate_voltage": float(np.mean([v for v, _ in found["gate_supply"]])),
+    }
+
+
+def ladder_truth(tap: Tap, times_s: Sequence[float], compressions_db: Sequence[float], back_offs_db: Sequence[float]) -> dict[
+    tuple[str, str], float
+]:  # fmt: skip
+    """Figures of one ladder whose readings began at these times, by parameter and qualifier. [s, dB]"""
+    seen = [next((point, case) for t, point, case in tap.levels if t >= begun - 1e-6) for begun in times_s]
+    points, cases = [point for point, _ in seen], [case for _, case in seen]
+    x = np.array([point.input_dbm for point in points])
+    volts, gates, degc = (np.array([getattr(p, name) for p in points]) for name in ("drain_v", "gate_v", "channel_degc"))
+    device, hz = tap.channel.device, points[0].frequency_hz
+
+    def respond(input_dbm: float) -> Any:
+        bias = (float(np.interp(input_dbm, x, column)) for column in (volts, gates, degc))
+        return device.respond(hz, input_dbm, *bias)
+
+    output = np.array([respond(level).output_dbm for level in x.tolist()])
+    gain = output - x
+    reference = float(gain[:REFERENCE_LEVELS].mean())
+    found = {("small_signal_gain", ""): reference, ("gain_expansion", ""): max(0.0, float(gain.max()) - reference),
+             ("saturated_power", ""): float(output.max())}  # fmt: skip
+
+    def efficiency(where: str, qualifier: str, level: float) -> None:
+        response = respond(level)
+        dc_mw = 1e3 * float(np.interp(level, x, volts)) * response.drain_current_a
+        out_mw, in_mw = 10 ** (response.output_dbm / 10), 10 ** (level / 10)
+        found[f"drain_efficiency_{where}", qualifier] = 100 * out_mw / dc_mw
+        found[f"pae_{where}", qualifier] = 100 * (out_mw - in_mw) / dc_mw
+
+    for compression in compressions_db:
+        if reference - gain[-1] < compression:
+            continue
+        level = _root(lambda p, c=compression: respond(p).output_dbm - p - reference + c, x)
+        out = respond(level).output_dbm
+        if compression != 1.0:
+            found["output_at_compression", f"{compression:g} dB compression"] = out
+            continue
+        found["p1db", ""], found["input_p1db", ""] = out, level
+        found["drain_current_p1db", ""] = respond(level).drain_current_a
+        efficiency("p1db", "", level)
+        for back_off in back_offs_db:
+            if out - back_off > output[0]:
+                below = _root(lambda p, b=back_off: respond(p).output_dbm - out + b, x)
+                efficiency("back_off", f"{back_off:g} dB back-off", below)
+    detector = tap.channel.detector
+    level_v = [
+        detector.difference_v(hz, out, point.drain_v, case) for out, point, case in zip(output, points, cases, strict=True)
+    ]
+    slope, offset = np.polyfit(output / 10, np.log10(level_v), 1)
+    found["detector_slope", ""], found["detector_intercept", ""] = float(slope), float(-10 * offset / slope)
+    return found
+
+
+def s_parameter_truth(tap: Tap, end_s: float) -> dict[str, float]:
+    """Figures of the sweep that ended last before a time. [s]"""
+    _, hz, s = max((one for one in tap.sweeps if one[0] <= end_s + 1e-6), key=lambda one: one[0])
+    s11, s12, s21, s22 = s[:, 0, 0], s[:, 0, 1], s[:, 1, 0], s[:, 1, 1]
+    db = {name: 20 * np.log10(np.abs(one)) for name, one in (("11", s11), ("12", s12), ("21", s21), ("22", s22))}
+    delta, loop = s11 * s22 - s12 * s21, np.abs(s12 * s21)
+    k = (1 - np.abs(s11) ** 2 - np.abs(s22) ** 2 + np.abs(delta) ** 2) / (2 * loop)
+    mu = (1 - np.abs(s11) ** 2) / (np.abs(s22 - delta * s11.conj()) + loop)
+    found = {
+        "s21_minimum": db["21"].min(),
+        "s21_flatness": np.ptp(db["21"]),
+        "s21_slope": np.polyfit((hz - hz[0]) / (hz[-1] - hz[0]), db["21"], 1)[0],
+        "input_return_loss": -db["11"].max(),
+        "output_return_loss": -db["22"].max(),
+        "reverse_isolation": -db["12"].max(),
+        "stability_k": k.min(),
+        "stability_mu": mu.min(),
+    }
+    if k.min() > 1:
+        found["maximum_gain"] = (10 * np.log10(np.abs(s21 / s12) * (k - np.sqrt(k**2 - 1)))).min()
+    delay = -np.gradient(np.unwrap(np.angle(s21)), 2 * np.pi * hz)
+    found["group_delay"], found["group_delay_variation"] = delay.max(), np.ptp(delay)
+    return {name: float(value) for name, value in found.items()}
+
+
+def _root(difference: Callable[[float], float], x: NDArray[np.float64]) -> float:
+    """Where a falling or rising curve last changes its sign."""
+    values = np.array([difference(level) for level in x.tolist()])
+    last = int(np.flatnonzero(np.sign(values[:-1]) != np.sign(values[1:]))[-1])
+    return float(brentq(difference, float(x[last]), float(x[last + 1]), xtol=1e-10))
+
+
+def times_of(points: pd.DataFrame, epoch_s: float) -> list[float]:
+    """When the rows' instruments were armed, in the world's time. [s]"""
+    return [float(one) - epoch_s for one in points["time_s"]]
+
+
+def by_key(found: Mapping[str, float]) -> dict[tuple[str, str], float]:
+    """Without a qualifier."""
+    return {(name, ""): value for name, value in found.items()}
