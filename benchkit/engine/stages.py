@@ -50,6 +50,10 @@ class Stages:
         """Whether a ladder is still to be measured in this run."""
         return serial not in self._standing.finished and serial not in self._closed
 
+    def is_done(self, serial: int) -> bool:
+        """Whether a ladder was measured to its end, in this run or before."""
+        return serial in self._standing.finished or self._closed.get(serial) == "done"
+
     def left(self, condition: Condition, measurement: int) -> int:
         """How many ladders are still to be measured there."""
         return sum(map(self.is_left, self.serials(condition, measurement)))

@@ -12,7 +12,15 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-__all__ = ["LevelBound", "SpectrumAsked", "SpectrumLine", "SpectrumStation", "SpectrumSweep", "SpectrumTrace"]
+__all__ = ["LevelBound", "SpectrumAsked", "SpectrumLine", "SpectrumStation", "SpectrumSweep", "SpectrumTrace", "sweep_s"]
+
+# A filter of bandwidth B settles while it is swept over: span / B^2, times this. Common practice, no source.
+SWEEP_FACTOR = 2.0
+
+
+def sweep_s(span_hz: float, bandwidth_hz: float, reading_time_s: float) -> float:
+    """How long a sweep takes: what the analyser is stated to take, or what its filter needs. [Hz, s]"""
+    return max(reading_time_s, SWEEP_FACTOR * span_hz / bandwidth_hz**2)
 
 
 @dataclass(frozen=True)

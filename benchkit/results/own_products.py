@@ -47,13 +47,13 @@ def attenuator_step(
         product_attenuated_dbm: With `step_db` more attenuation. [dBm]
         step_db: Above zero. [dB]
         tolerance_db: Above zero; should be well below (order - 1) x step. [dB]
-        order: Of the product; odd, 3 or more.
+        order: Of the product, 2 or more; the even ones are harmonics.
 
     Raises:
         ValueError: A level that is not finite, or an argument out of its range.
     """
-    if order < 3 or order % 2 == 0:
-        raise ValueError(f"order is {order}; expected an odd number, 3 or more")
+    if order < 2:
+        raise ValueError(f"order is {order}; expected 2 or more")
     own = -(order - 1) * step_db
     if not 0 < tolerance_db < -own:
         raise ValueError(

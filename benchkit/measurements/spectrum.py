@@ -1,0 +1,290 @@
+"""Harmonics against drive, and a search for spurious lines held against a mask; one carrier."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Generator, Iterator, Mapping
+from typing import TYPE_CHECKING, ClassVar, Literal
+
+from pydantic import Field
+
+from benchkit.errors import MeasurementError
+from benchkit.files.types import DbmAxis, Decibels, FileModel, Hertz, HertzAxis
+from benchkit.measurements.base import Ladder, MeasurementBlock, Reading, Station
+from benchkit.measurements.believable import Ascent
+from benchkit.measurements.harmonic_results import (
+    CARRIER,
+    HARMONICS,
+    HIGHEST_HARMONIC,
+    HarmonicConventions,
+    harmonic_figures,
+    harmonic_results,
+)
+from benchkit.measurements.mask import MaskSegment, limits_dbm, mask_mistakes
+from benchkit.measurements.responses import MOST, look_twice, nearby, strongest_above
+from benchkit.measurements.spectrum_base import LevelBound, SpectrumAsked, SpectrumLine, SpectrumStation, SpectrumSweep
+from benchkit.measurements.spectrum_rows import LINES, TRACES, store_lines, store_trace
+from benchkit.measurements.spurious_results import SPURIOUS, SearchConventions, kept_out, spurious_figures, spurious_results
+from benchkit.results.figure import Figure
+from benchkit.results.result import Parameter, Result
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["Search", "Spectrum"]
+
+# A carrier seen through a filter is gone at some 7 bandwidths (60 dB down, shape factor 15), digital ones sooner. Common
+# practice,
+# no source.
+GUARD_BANDWIDTHS = 10.0
+
+
+class Search(FileModel):
+    """The span that is searched for lines which are neither carrier nor harmonic."""
+
+    from_hz: Hertz = Field(alias="from", gt=0)
+    to_hz: Hertz = Field(alias="to", gt=0)
+    resolution_bandwidth_hz: Hertz = Field(alias="resolution_bandwidth", gt=0)
+    points: int = Field(default=4001, ge=201, le=100_001, description="Each shows the highest level of its interval")
+    guard_hz: Hertz = Field(alias="guard", gt=0, description="To either side of carrier and harmonics nothing counts")
+    leaves_out: Literal["carrier", "carrier and harmonics"] = Field(
+        default="carrier and harmonics", description="carrier: harmonics are held against the mask, too"
+    )
+    noise_margin_db: Decibels = Field(
+        alias="noise_margin", default=3.0, ge=0, description="Noise must be so far below the mask, or nothing can be said"
+    )
+    mask: tuple[MaskSegment, ...] = Field(description="Sorted, without gaps, over the whole search")
+
+
+class Spectrum(MeasurementBlock):
+    """One carrier, ascending, at each frequency; at each level its harmonics, at the highest (or all) the search."""
+
+    kind: Literal["spectrum"]
+    frequency_hz: HertzAxis = Field(alias="frequency")
+    drive_dbm: DbmAxis = Field(alias="drive", description="At the device's input, ascending")
+    harmonics: int = Field(default=3, ge=1, le=HIGHEST_HARMONIC, description="Up to this one; 1: none")
+    resolution_bandwidth_hz: Hertz = Field(alias="resolution_bandwidth", gt=0, description="For carrier and harmonics")
+    attenuation_db: Decibels = Field(
+        alias="attenuation", ge=0, description="At the spectrum analyser; so much that its own harmonics stay below the device's"
+    )
+    check_step_db: Decibels = Field(
+        alias="check_step",
+        default=10.0,
+        ge=6,
+        description="Lines are read again with so much more attenuation: the device's stay, the analyser's own fall or rise",
+    )
+    check_tolerance_db: Decibels = Field(
+        alias="check_tolerance", default=0.5, gt=0, lt=3, description="Change, beyond noise, that is still the device's"
+    )
+    noise_margin_db: Decibels = Field(
+        alias="noise_margin", default=10.0, ge=3, description="A harmonic that is not so far above the noise gives no number"
+    )
+    gain_rise_max: float = Field(
+        default=0.25, gt=0, le=3, description="Gain that rises by more per dB of drive ends the run: a path jumped [dB/dB]"
+    )
+    gain_min_db: Decibels | None = Field(
+        alias="gain_min", default=None, description="Less than this at a ladder's first point ends the run"
+    )
+    search: Search | None = Field(default=None, description="For spurious lines; default: none")
+    at: Literal["highest drive", "every drive"] = Field(
+        default="highest drive", description="Of results and search; harmonics are read at every drive"
+    )
+
+    needs: ClassVar[frozenset[str]] = frozenset({"power", "spectrum"})
+    streams: ClassVar = (TRACES, LINES)
+    parameters: ClassVar[tuple[Parameter, ...]] = (*HARMONICS, *SPURIOUS)
+
+    def mistakes(self, files: Mapping[str, bytes] | None) -> Iterator[tuple[str, str]]:
+        search = self.search
+        if self.harmonics == 1 and search is None:
+            yield "", "asks for nothing: harmonics: 1 is none, and there is no search"
+        if search is None:
+            return
+        if not search.from_hz < search.to_hz:
+            yield "search.to", f"{search.to_hz / 1e9:.10g} GHz is not above from, {search.from_hz / 1e9:.10g} GHz"
+            return
+        if search.guard_hz < GUARD_BANDWIDTHS * search.resolution_bandwidth_hz:
+            yield (
+                "search.resolution_bandwidth",
+                f"{search.resolution_bandwidth_hz:g} Hz is too wide for a guard of {search.guard_hz:g} Hz: through such a "
+                "filter the "
+                f"carrier itself would be found; expected a guard of {GUARD_BANDWIDTHS:g} bandwidths or more",
+            )
+        if GUARD_BANDWIDTHS * search.resolution_bandwidth_hz > search.from_hz:
+            yield (
+                "search.resolution_bandwidth",
+                f"{search.resolution_bandwidth_hz:g} Hz is too wide for a search from {search.from_hz:g} Hz: an analyser "
+                "shows its own "
+                f"oscillator at 0 Hz, {GUARD_BANDWIDTHS:g} bandwidths wide",
+            )
+        for key, message in mask_mistakes(search.mask, search.from_hz, search.to_hz):
+            yield f"search.mask{key}", message
+
+    @property
+    def _sweep(self) -> SpectrumSweep | None:
+        search = self.search
+        if search is None:
+            return None
+        return SpectrumSweep(search.from_hz, search.to_hz, search.resolution_bandwidth_hz, search.points, "search")
+
+    def _lines_hz(self, frequency_hz: float) -> dict[str, float]:
+        return {CARRIER: frequency_hz} | {f"harmonic {n}": n * frequency_hz for n in range(2, self.harmonics + 1)}
+
+    def spectrum_asked(self) -> SpectrumAsked:
+        levels, frequencies = len(self.drive_dbm), len(self.frequency_hz)
+        count = 0 if self.search is None else frequencies * (levels if self.at == "every drive" else 1)
+        bounds: tuple[LevelBound, ...] = ()
+        if self.search is not None:
+            bounds = tuple(
+                LevelBound(one.from_hz, one.to_hz, one.absolute_dbm, f"search.mask[{index}]")
+                for index, one in enumerate(self.search.mask)
+            )
+        return SpectrumAsked(
+            attenuation_db=self.attenuation_db,
+            check_step_db=self.check_step_db,
+            sweep=self._sweep,
+            sweep_count=count,
+            lines_hz=tuple(n * hz for hz in self.frequency_hz for n in range(1, self.harmonics + 1)),
+            line_bandwidth_hz=self.resolution_bandwidth_hz,
+            line_count=2 * frequencies * levels * self.harmonics,
+            bounds=bounds,
+            noise_margin_db=0.0 if self.search is None else self.search.noise_margin_db,
+        )
+
+    def ladders(self) -> Iterator[Ladder]:
+        levels = tuple(self.drive_dbm)
+        for index, frequency_hz in enumerate(self.frequency_hz):
+            yield Ladder(index, frequency_hz, levels)
+
+    def ladder_count(self) -> int:
+        return len(self.frequency_hz)
+
+    def point_count(self) -> int:
+        return len(self.frequency_hz) * len(self.drive_dbm)
+
+    def stream_rows(self, stream: str) -> int:
+        asked = self.spectrum_asked()
+        if stream == TRACES.name:
+            return 0 if asked.sweep is None else asked.sweep_count * asked.sweep.points
+        return asked.line_count
+
+    def frequency_span_hz(self) -> tuple[float, float] | None:
+        return self.frequency_hz.minimum, self.frequency_hz.maximum
+
+    def drive_span_dbm(self) -> tuple[float, float] | None:
+        return self.drive_dbm.minimum, self.drive_dbm.maximum
+
+    def measure(self, ladder: Ladder, station: Station) -> Generator[Reading, None, str]:
+        station.tune(ladder.frequency_hz)
+        spectrum = station.spectrum()
+        lines_hz = self._lines_hz(ladder.frequency_hz)
+        ascent = Ascent(self.title, self.gain_rise_max, self.gain_min_db)
+        for level_dbm in ladder.levels_dbm:
+            station.drive(level_dbm)
+            reading = station.read()
+            lines: list[SpectrumLine] = []
+            for more_db in (self.check_step_db, 0.0):
+                read = spectrum.lines(lines_hz, self.resolution_bandwidth_hz, self.attenuation_db + more_db)[1]
+                lines = [*read, *lines]
+            store_lines(station.store, lines, ladder.frequency_hz, level_dbm)
+            yield reading
+            ascent.add(reading)
+            if self.search is not None and (self.at == "every drive" or level_dbm == ladder.levels_dbm[-1]):
+                self._search(station, spectrum, ladder.frequency_hz, level_dbm, lines[0])
+        station.rest()
+        return ""
+
+    def _search(
+        self, station: Station, spectrum: SpectrumStation, carrier_hz: float, level_dbm: float, carrier: SpectrumLine
+    ) -> None:
+        """
+        The whole span, and whatever is above the mask looked at twice.
+
+        Raises:
+            MeasurementError: The carrier has no level, which the mask may be counted from, or there is no end of lines.
+        """
+        search, sweep = self.search, self._sweep
+        assert search is not None, "asked for"
+        assert sweep is not None, "asked for"
+        if math.isnan(carrier.output_dbm):
+            raise MeasurementError(
+                f"{self.title}, channel {spectrum.channel}: the carrier has no level within the analyser's range, and "
+                "nothing can be "
+                "held against it; see range_min and range_max of the bench file, and the attenuation"
+            )
+        trace = spectrum.sweep(sweep, self.attenuation_db)[1]
+        store_trace(station.store, trace, carrier_hz, level_dbm)
+        limit_dbm = limits_dbm(search.mask, trace.frequency_hz, carrier.output_dbm) - trace.loss_db
+        left_out = kept_out(trace, carrier_hz, self._conventions())
+        for number in range(1, MOST + 1):
+            index = strongest_above(trace, limit_dbm, left_out)
+            if index is None:
+                return
+            frequency_hz = float(trace.frequency_hz[index])
+            response = look_twice(spectrum, sweep, frequency_hz, self.attenuation_db, self.check_step_db, number)
+            store_lines(station.store, (response.first, response.again), carrier_hz, level_dbm)
+            left_out |= nearby(trace, frequency_hz)
+
+    def _conventions(self) -> SearchConventions:
+        search = self.search
+        assert search is not None, "asked for"
+        return SearchConventions(
+            mask=search.mask,
+            guard_hz=search.guard_hz,
+            leaves_out_harmonics=search.leaves_out == "carrier and harmonics",
+            noise_margin_db=search.noise_margin_db,
+            attenuation_db=self.attenuation_db,
+        )
+
+    def _harmonic_conventions(self) -> HarmonicConventions:
+        return HarmonicConventions(
+            highest=self.harmonics,
+            attenuation_db=self.attenuation_db,
+            check_step_db=self.check_step_db,
+            check_tolerance_db=self.check_tolerance_db,
+            noise_margin_db=self.noise_margin_db,
+            reports_every_drive=self.at == "every drive",
+        )
+
+    def summarise(self, points: pd.DataFrame) -> list[Result]:
+        return []
+
+    def summarise_record(self, points: pd.DataFrame, streams: Mapping[str, pd.DataFrame]) -> list[Result]:
+        lines, traces = streams.get(LINES.name), streams.get(TRACES.name)
+        if lines is None:
+            return []
+        results = harmonic_results(points, lines, self._harmonic_conventions(), self.title)
+        if self.search is not None and traces is not None:
+            results += spurious_results(points, traces, lines, self._conventions(), self.title)
+        return results
+
+    def figures(self, points: pd.DataFrame, results: list[Result]) -> list[Figure]:
+        return []
+
+    def figures_record(
+        self, points: pd.DataFrame, streams: Mapping[str, pd.DataFrame], results: list[Result]
+    ) -> list[Figure]:
+        lines, traces = streams.get(LINES.name), streams.get(TRACES.name)
+        figures = [] if lines is None else harmonic_figures(self.title, points, lines, self._harmonic_conventions())
+        if self.search is not None and traces is not None and lines is not None:
+            figures += spurious_figures(self.title, points, traces, lines, self._conventions())
+        return figures
+
+    def notes(self) -> dict[str, str]:
+        notes = {
+            "harmonics": "relative to the carrier as the spectrum analyser reads it at the same drive (dBc), both at the "
+            "device's output; each by its own path loss",
+            "analyser's own "
+            "harmonics": f"every line is read again with {self.check_step_db:g} dB more attenuation: its own harmonic of "
+            f"order n falls by (n - 1) x {self.check_step_db:g} dB; what changes by more than {self.check_tolerance_db:g} "
+            "dB beyond "
+            "noise gives no number",
+        }
+        if self.search is not None:
+            kept = "carrier" if self.search.leaves_out == "carrier" else "carrier and its harmonics"
+            notes["search"] = (
+                f"{kept} with {self.search.guard_hz / 1e6:g} MHz to either side left out; each point of a trace is the "
+                "highest level of "
+                f"its interval; what is above the mask is read again with {self.check_step_db:g} dB more attenuation"
+            )
+        return notes
