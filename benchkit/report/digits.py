@@ -18,6 +18,7 @@ __all__ = [
     "Scale",
     "celsius",
     "clock_time",
+    "day",
     "decimals_for",
     "decimals_without_uncertainty",
     "difference_unit",
@@ -114,6 +115,11 @@ def whole(count: int) -> str:
 def clock_time(time_s: float) -> str:
     """Seconds since 1970-01-01T00:00:00Z as date and time."""
     return datetime.fromtimestamp(time_s, UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
+
+
+def day(time_s: float) -> str:
+    """Seconds since 1970-01-01T00:00:00Z as a date; NaN: "date not stated"."""
+    return "date not stated" if math.isnan(time_s) else datetime.fromtimestamp(time_s, UTC).strftime("%Y-%m-%d")
 
 
 def duration(seconds: float) -> str:

@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike
 
 from benchkit.report.digits import plain
 from benchkit.report.layout import Json, layout_of, shown_text
-from benchkit.report.palette import DASHES, MARKS, NEUTRAL
+from benchkit.report.palette import DASHES, IMPORTED_COLOURS, MARKS, NEUTRAL, UNIT_COLOURS
 from benchkit.results.figure import Figure, Trace
 
 __all__ = ["ArrayPool", "Drawing", "Series", "Style", "draw", "safe_json", "spec_of"]
@@ -27,6 +27,7 @@ __all__ = ["ArrayPool", "Drawing", "Series", "Style", "draw", "safe_json", "spec
 HEIGHT = 460  # px
 LEGEND_LINE = 20  # px
 LEGEND_SPARE = 150  # px
+MARKS_ON_A_LINE = 12
 
 
 @dataclass
@@ -48,10 +49,16 @@ class ArrayPool:
 
 @dataclass(frozen=True)
 class Series:
-    """A trace and the label of the record it is from."""
+    """
+    A trace and the label of the record it is from.
+
+    Attributes:
+        imported: Place of the imported file that it is from, and then no record has it; None: it was measured.
+    """
 
     trace: Trace
     record: str
+    imported: int | None = None
 
 
 @dataclass(frozen=True)
@@ -83,15 +90,28 @@ class Style:
     channels: tuple[str, ...]
     records: tuple[str, ...]
 
+    @property
+    def colour_is_unit(self) -> bool:
+        """Several units at one temperature: then colour is free to tell them apart."""
+        return len(self.records) > 1 and len(self.colours) < 2
+
     def of(self, series: Series) -> Json:
         trace = series.trace
+        if series.imported is not None:
+            # Longer dashes than a channel's, wider, and never a mark: nobody takes it for a reading.
+            look = IMPORTED_COLOURS[series.imported % len(IMPORTED_COLOURS)]
+            return {"line": {"color": look, "width": 2.4, "dash": "10px,6px"}, "marker": {"color": look, "size": 6}}
         colour = NEUTRAL if trace.temperature_degc is None else self.colours.get(trace.temperature_degc, NEUTRAL)
         channel = self.channels.index(trace.channel) if trace.channel in self.channels else 0
         # With several records the mark tells the unit; the channel still has its dash.
         mark = self.records.index(series.record) if len(self.records) > 1 else channel
+        if self.colour_is_unit:
+            colour = UNIT_COLOURS[mark % len(UNIT_COLOURS)]
+        # With one temperature colour tells units as well; with several, the ninth begins anew with larger marks.
+        size = 6 + 3 * (mark // len(MARKS) % 3)
         return {
             "line": {"color": colour, "width": 1.8, "dash": DASHES[channel % len(DASHES)]},
-            "marker": {"color": colour, "size": 6, "symbol": MARKS[mark % len(MARKS)]},
+            "marker": {"color": colour, "size": size, "symbol": MARKS[mark % len(MARKS)]},
         }
 
 
@@ -162,18 +182,23 @@ def _legend_order(series: Series) -> tuple[str, float, str]:
 
 def _trace(series: Series, style: Style, pool: ArrayPool) -> Json:
     trace = series.trace
-    name = trace.name if len(style.records) == 1 else f"{series.record}, {trace.name}"
+    is_measured = series.imported is None
+    name = trace.name if len(style.records) == 1 or not is_measured else f"{series.record}, {trace.name}"
+    look, mode = style.of(series), trace.mode
+    if mode == "lines" and is_measured and len(style.records) > 1:
+        # The mark is what tells units apart: a dozen along the line is enough.
+        mode, look = "lines+markers", {**look, "marker": {**look["marker"], "maxdisplayed": MARKS_ON_A_LINE}}
     return {
         "name": shown_text(name),
-        "mode": trace.mode,
+        "mode": mode,
         "x": pool.add(trace.x),
         "y": pool.add(trace.y),
-        **style.of(series),
+        **look,
         "hovertemplate": f"%{{x:.6g}}, %{{y:.5g}}<extra>{shown_text(name)}</extra>",
         "filter": {
             "temperature": trace.temperature_degc,
             "channel": trace.channel,
-            "record": series.record,
+            "record": series.record if is_measured else None,
         },
     }
 

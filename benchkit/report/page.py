@@ -23,7 +23,9 @@ from benchkit.report.details import detail_tables
 from benchkit.report.digits import celsius, clock_time
 from benchkit.report.drawing import ArrayPool, Drawing, safe_json
 from benchkit.report.highlights import highlights_of, overall_of
+from benchkit.report.many import Many, many_of
 from benchkit.report.method import contributions_of, conventions_of, decision_rules, losses_of, planes
+from benchkit.report.options import ReportOptions
 from benchkit.report.plots import Plots, headline_of, make_plots
 from benchkit.report.sheet import known_parameters, make_sheet
 from benchkit.report.source import Source
@@ -31,7 +33,7 @@ from benchkit.report.title import incomplete_line, title_of
 
 __all__ = ["render"]
 
-TEMPLATES = ("page.html.j2", "tables.html.j2", "budgets.html.j2")
+TEMPLATES = ("page.html.j2", "tables.html.j2", "budgets.html.j2", "many.html.j2")
 SYMBOLS = {"pass": "✓", "conditional pass": "(✓)", "conditional fail": "(✗)", "fail": "✗", "not judged": "\N{EN DASH}"}
 
 
@@ -55,7 +57,7 @@ class _SequenceText:
     difference: str
 
 
-def render(sources: Sequence[Source], *, monte_carlo: int = 0) -> str:
+def render(sources: Sequence[Source], options: ReportOptions | None = None, *, monte_carlo: int = 0) -> str:
     """
     The report over one or several records, as one HTML text that needs nothing from anywhere else.
 
@@ -66,6 +68,7 @@ def render(sources: Sequence[Source], *, monte_carlo: int = 0) -> str:
 
     pool = ArrayPool()
     plots = make_plots(sources, pool)
+    many = many_of(sources, options or ReportOptions(), pool)
     sheet = make_sheet(sources)
     parameters = known_parameters(sources)
     library, script, style = get_plotlyjs(), _own("page.js"), _own("page.css")
@@ -82,7 +85,7 @@ def render(sources: Sequence[Source], *, monte_carlo: int = 0) -> str:
         style=Markup(style),
         script=Markup(script),
         library=Markup(library),
-        data=Markup(safe_json(_data(plots, pool))),
+        data=Markup(safe_json(_data(plots, many, pool))),
         title=title_of(sources),
         conditions=conditions_of(sources),
         headline=headline_of(plots),
@@ -94,6 +97,7 @@ def render(sources: Sequence[Source], *, monte_carlo: int = 0) -> str:
         incomplete=[line for source in sources if (line := incomplete_line(source, several=len(sources) > 1))],
         details=detail_tables(sheet, parameters, several_records=len(sources) > 1),
         plots=plots,
+        many=many,
         events=_events(sources),
         interim=[source.label for source in sources if source.is_interim],
         changed=[(source.label, ", ".join(source.changes)) for source in sources if source.changes],
@@ -138,8 +142,8 @@ def _policy(*scripts: str) -> str:
     )
 
 
-def _data(plots: Plots, pool: ArrayPool) -> Mapping[str, Any]:
-    drawings: tuple[Drawing, ...] = (*plots.measured, *plots.course)
+def _data(plots: Plots, many: Many, pool: ArrayPool) -> Mapping[str, Any]:
+    drawings: tuple[Drawing, ...] = (*plots.measured, *plots.course, *many.drawings)
     return {"arrays": pool.texts, "plots": [drawing.spec or None for drawing in drawings]}
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-__all__ = ["DASHES", "MARKS", "NEUTRAL", "OKABE_ITO", "temperature_colours"]
+__all__ = ["DASHES", "IMPORTED_COLOURS", "MARKS", "NEUTRAL", "OKABE_ITO", "UNIT_COLOURS", "temperature_colours"]
 
 OKABE_ITO = {
     "black": "#000000",
@@ -29,6 +29,11 @@ NEUTRAL = "#404040"
 
 DASHES = ("solid", "dash", "dot", "dashdot", "longdash", "longdashdot")
 MARKS = ("circle", "square-open", "diamond", "triangle-up-open", "x", "cross-open", "star", "hexagon-open")
+
+# Five, and eight marks: together they tell 40 units apart. Yellow is too pale on white, the other two are those below.
+UNIT_COLOURS = tuple(OKABE_ITO[name] for name in ("black", "orange", "sky blue", "blue", "vermillion"))
+# Of what was not measured here: colours that no temperature has.
+IMPORTED_COLOURS = (OKABE_ITO["reddish purple"], OKABE_ITO["bluish green"])
 
 
 def temperature_colours(temperatures_degc: Iterable[float]) -> dict[float, str]:

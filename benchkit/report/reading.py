@@ -12,6 +12,8 @@ import pandas as pd
 from benchkit.bench.load import Bench, load_bench_text
 from benchkit.errors import FileError
 from benchkit.record import Record
+from benchkit.report.digits import day
+from benchkit.report.options import check_occasions
 from benchkit.report.source import Judged, Source, Streams, check_comparable
 from benchkit.results.result import Result
 from benchkit.results.verdict import Verdict
@@ -21,20 +23,24 @@ from benchkit.sequence.load import load_sequence_text
 __all__ = ["read_sources"]
 
 
-def read_sources(paths: Sequence[Path]) -> list[Source]:
+def read_sources(paths: Sequence[Path], occasions: Sequence[str] = ()) -> list[Source]:
     """
     Every record read, and no file kept open.
+
+    Args:
+        occasions: One for each record, for its label; empty: the day tells, where a unit comes twice.
 
     Raises:
         FormatError: One is not a record that this benchkit reads.
         FileError: They don't make one data sheet: see check_comparable().
     """
+    check_occasions(occasions, len(paths))
     records = []
     for path in paths:
         with Record.open(path) as record:
             records.append(_read(record))
     check_comparable(records)
-    return [replace(record, label=label) for record, label in zip(records, _labels(records), strict=True)]
+    return [replace(record, label=label) for record, label in zip(records, _labels(records, occasions), strict=True)]
 
 
 def _read(record: Record) -> Source:
@@ -149,12 +155,19 @@ def _described(record: Record) -> tuple[LoadedSequence | None, str, Bench | None
     return sequence, sequence_trouble, bench, bench_trouble
 
 
-def _labels(sources: Sequence[Source]) -> list[str]:
-    """A label per record: its unit's serial number, with the file's name and then a number where one comes twice."""
+def _labels(sources: Sequence[Source], occasions: Sequence[str]) -> list[str]:
+    """A label per record: its unit's serial number; with the occasion, or where one comes twice the day or the file's name."""
     serials = [source.serial for source in sources]
-    names = [
-        source.serial if serials.count(source.serial) == 1 else f"{source.serial} ({source.path.stem})" for source in sources
-    ]
+    told_days = {serial: [day(one.started_s) for one in sources if one.serial == serial] for serial in serials}
+    names = []
+    for place, source in enumerate(sources):
+        days = told_days[source.serial]
+        if occasions:
+            names.append(f"{source.serial}, {occasions[place]}")
+        elif len(days) == 1:
+            names.append(source.serial)
+        else:
+            names.append(f"{source.serial} ({day(source.started_s) if len(set(days)) == len(days) else source.path.stem})")
     labels = [name if names.count(name) == 1 else f"{name} #{place}" for place, name in enumerate(names, 1)]
     if len({source.is_simulated for source in sources}) == 1:
         return labels

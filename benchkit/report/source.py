@@ -116,7 +116,7 @@ class Source:
 
 def check_comparable(sources: Sequence[Source]) -> None:
     """
-    Several records make one data sheet only if they are of one part, and each is named once.
+    Several records make one data sheet only if they are of one part and at one set of planes, and each is named once.
 
     Raises:
         FileError: They don't; names each.
@@ -133,6 +133,18 @@ def check_comparable(sources: Sequence[Source]) -> None:
                 for source in sources
             ]
         )
+    planes: dict[tuple[str, str], dict[str, Source]] = {}
+    for source in sources:
+        for result in source.results:
+            planes.setdefault((result.parameter, result.qualifier), {}).setdefault(result.plane, source)
+    apart = [
+        Mistake(str(source.path), None, name, f"is at the plane {plane!r}, and at another in another of these records; numbers "
+                "at different planes are no one quantity: correct them to one plane, or write one report for each")
+        for (name, _), by_plane in planes.items() if len(set(map(id, by_plane.values()))) > 1
+        for plane, source in by_plane.items()
+    ]  # fmt: skip
+    if apart:
+        raise FileError(apart)
     ids = [source.record_id for source in sources]
     twice = [source for source in sources if ids.count(source.record_id) > 1]
     if twice:

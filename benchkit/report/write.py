@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from benchkit.errors import MisuseError, RecordExistsError
+from benchkit.report.options import ReportOptions
 from benchkit.report.page import render
 from benchkit.report.reading import read_sources
 
@@ -15,13 +16,14 @@ __all__ = ["FEWEST_TRIALS", "MOST_TRIALS", "write_report"]
 FEWEST_TRIALS, MOST_TRIALS = 10_000, 5_000_000
 
 
-def write_report(records: Sequence[Path], out: Path, *, monte_carlo: int = 0) -> Path:
+def write_report(records: Sequence[Path], out: Path, options: ReportOptions | None = None, *, monte_carlo: int = 0) -> Path:
     """
     Write one self-contained HTML report over one or several records of one part.
 
     Args:
         records: Sealed ones, or ones still growing: these are shown as far as they are acknowledged, and so marked.
         out: The file to write; it must not exist.
+        options: Tolerance intervals, imported data, names of occasions; None: none of them.
         monte_carlo: Trials to hold each budget's linear law against (JCGM 101, 8); 0: none.
 
     Returns:
@@ -30,14 +32,15 @@ def write_report(records: Sequence[Path], out: Path, *, monte_carlo: int = 0) ->
     Raises:
         RecordExistsError: `out` exists; it is left as it is.
         FormatError: One is not a record that this benchkit reads.
-        FileError: They are not of one part, or one is named twice.
+        FileError: They are not of one part or one set of planes, one is named twice, or an imported file has mistakes.
     """
     if not records:
         raise MisuseError("a report needs at least one record")
     if monte_carlo and not FEWEST_TRIALS <= monte_carlo <= MOST_TRIALS:
         raise MisuseError(f"monte_carlo is {monte_carlo}; expected {FEWEST_TRIALS} to {MOST_TRIALS} trials, or none")
     _refuse(out, out.exists())
-    text = render(read_sources([Path(path) for path in records]), monte_carlo=monte_carlo)
+    options = options or ReportOptions()
+    text = render(read_sources([Path(path) for path in records], options.occasions), options, monte_carlo=monte_carlo)
     try:
         with out.open("x", encoding="utf-8", newline="\n") as file:
             file.write(text)

@@ -1,0 +1,244 @@
+"""
+Many parts: per parameter and condition the lowest, median, highest, mean and scatter over units; tolerance and capability.
+
+A unit counts once in a row: its latest record where it has several. Over the channels of a single unit the scatter is shown, but
+neither tolerance nor capability: channels of one unit are more alike than parts.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from statistics import median
+
+import numpy as np
+
+from benchkit.report.conventions import harmonised
+from benchkit.report.digits import decimals_for, difference_unit, fixed, plain
+from benchkit.report.options import Tolerance
+from benchkit.report.rows import RowNumbers, row_numbers
+from benchkit.report.sheet import known_parameters, place_text
+from benchkit.report.source import Source, lot_and_wafer
+from benchkit.results.absent import Absent
+from benchkit.results.capability import capability
+from benchkit.results.population import tolerance_interval
+from benchkit.results.result import Result, ResultCondition
+
+__all__ = ["LEAST_UNITS", "Population", "PopulationRow", "PopulationTable", "population_of"]
+
+LEAST_UNITS = 25
+"""For capability, before its confidence limits hold; 100 for a study: NIST/SEMATECH e-Handbook, 6.1.6 (from memory)."""
+STUDY_UNITS = 100
+# More rows cannot be read; those that scatter most are what one looks for.
+MOST_ROWS = 60
+Limits = tuple[float, float]
+
+
+@dataclass(frozen=True)
+class PopulationRow:
+    """
+    One condition, as printed.
+
+    Attributes:
+        count: Units with a number; `absent`: those without.
+        lowest_unit, highest_unit: Whose they are.
+        tolerance, capability: "" when not asked for, or nothing was expected.
+    """
+
+    where: str
+    count: int
+    absent: int
+    minimum: str
+    lowest_unit: str
+    typical: str
+    maximum: str
+    highest_unit: str
+    mean: str
+    deviation: str
+    tolerance: str
+    capability: str
+
+
+@dataclass(frozen=True)
+class PopulationTable:
+    """One parameter. `over`: "units" or "channels"."""
+
+    caption: str
+    unit: str
+    deviation_unit: str
+    over: str
+    rows: tuple[PopulationRow, ...]
+    has_tolerance: bool
+    has_capability: bool
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Population:
+    tables: tuple[PopulationTable, ...]
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class _Member:
+    unit: str
+    started_s: float
+    result: Result
+    limits: frozenset[Limits]
+
+
+def population_of(sources: Sequence[Source], tolerance: Tolerance | None = None) -> Population | None:
+    """None where nothing is there to spread over: one unit with one channel."""
+    serials = {source.serial for source in sources}
+    channels = {result.condition.channel for source in sources for result in source.results}
+    if len(serials) < 2 and len(channels) < 2:
+        return None
+    over = "units" if len(serials) > 1 else "channels"
+    parameters = known_parameters(sources)
+    notes = [f"Over {over}. Typical: median. Standard deviation: n \N{MINUS SIGN} 1; the scatter of the measurement is in it."]
+    if over == "units" and len(serials) < len(sources):
+        notes.append("A unit measured on several occasions counts once, with its latest record.")
+    if tolerance is not None:
+        notes.append(f"Tolerance interval: {tolerance.text}, two-sided, normal population, k by ISO 16269-6.")
+    tables = []
+    for rows in _grouped(sources, over).values():
+        first = next(iter(rows.values()))[0].result
+        numbers = row_numbers([member.result for members in rows.values() for member in members])
+        label = parameters[first.parameter].label if first.parameter in parameters else first.parameter
+        made = {where: _row(where, members, numbers, tolerance, over) for where, members in rows.items()}
+        kept, note = _readable(rows, made)
+        tables.append(
+            PopulationTable(
+                caption=", ".join(filter(None, [first.measurement, label, first.qualifier])),
+                unit=numbers.scale.unit,
+                deviation_unit=difference_unit(numbers.scale.unit),
+                over=over,
+                rows=kept,
+                has_tolerance=tolerance is not None,
+                has_capability=any(row.capability for row in kept),
+                note=note,
+            )
+        )
+    return Population(tuple(tables), tuple(notes))
+
+
+def _grouped(sources: Sequence[Source], over: str) -> dict[tuple[str, ...], dict[ResultCondition, list[_Member]]]:
+    """By definition, then by condition: the members, one for each unit (or channel)."""
+    newest: dict[tuple[tuple[str, ...], ResultCondition, str], _Member] = {}
+    results = harmonised({source.label: source.results for source in sources})
+    for source in sources:
+        limits: dict[int, set[Limits]] = {}
+        for judged in source.verdicts:
+            limits.setdefault(judged.result, set()).add((judged.verdict.minimum, judged.verdict.maximum))
+        for place, result in enumerate(results[source.label]):
+            unit = source.serial
+            where = result.condition
+            if over == "channels":
+                unit, where = f"channel {where.channel}", replace(where, channel=None)
+            member = _Member(unit, source.started_s, result, frozenset(limits.get(place, ())))
+            key = (_definition(result), where, unit)
+            if key not in newest or not member.started_s < newest[key].started_s:
+                newest[key] = member
+    groups: dict[tuple[str, ...], dict[ResultCondition, list[_Member]]] = {}
+    for (definition, where, _), member in newest.items():
+        groups.setdefault(definition, {}).setdefault(where, []).append(member)
+    return groups
+
+
+def _definition(result: Result) -> tuple[str, ...]:
+    return result.measurement, result.parameter, result.qualifier, result.convention, result.unit, result.plane
+
+
+def _row(
+    where: ResultCondition, members: Sequence[_Member], numbers: RowNumbers, tolerance: Tolerance | None, over: str
+) -> PopulationRow:
+    present = [member for member in members if not member.result.is_absent]
+    values = [member.result.value for member in present]
+    supply = "" if where.supply_voltage_v is None else f"{plain(where.supply_voltage_v)} V"
+    place = ", ".join(filter(None, [place_text(where), supply]))
+    told_tolerance = "" if tolerance is None else _tolerance_text(values, tolerance, numbers, over)
+    told_capability = _capability_text(present, over)
+    if not present:
+        return PopulationRow(place, 0, len(members), "", "", "", "", "", "", "", told_tolerance, told_capability)
+    low, high = (choose(present, key=lambda member: member.result.value) for choose in (min, max))
+    deviation = float(np.std(values, ddof=1)) * numbers.scale.factor if len(values) > 1 else math.nan
+    return PopulationRow(
+        where=place,
+        count=len(present),
+        absent=len(members) - len(present),
+        minimum=numbers.text(low.result.value),
+        lowest_unit=low.unit,
+        typical=numbers.text(median(values)),
+        maximum=numbers.text(high.result.value),
+        highest_unit=high.unit,
+        mean=numbers.text(float(np.mean(values))),
+        deviation="" if math.isnan(deviation) else "0" if deviation == 0 else fixed(deviation, decimals_for(deviation)),
+        tolerance=told_tolerance,
+        capability=told_capability,
+    )
+
+
+def _tolerance_text(values: Sequence[float], asked: Tolerance, numbers: RowNumbers, over: str) -> str:
+    if over == "channels":
+        return "refused: channels of one unit are not independent parts"
+    found = tolerance_interval(values, content=asked.content, confidence=asked.confidence)
+    if isinstance(found, Absent):
+        return f"refused: {found.reason}"
+    return f"{numbers.text(found.lower)} to {numbers.text(found.upper)} (k = {found.factor:.2f})"
+
+
+def _capability_text(present: Sequence[_Member], over: str) -> str:
+    asked = frozenset().union(*(member.limits for member in present)) if present else frozenset()
+    if not asked:
+        return ""
+    if over == "channels":
+        return "refused: channels of one unit are not independent parts"
+    if any(member.limits != asked for member in present):
+        return "refused: the units were held against different limits"
+    if len(present) < LEAST_UNITS:
+        count = f"{len(present)} unit{'' if len(present) == 1 else 's'}"
+        return f"refused: {count}; at least {LEAST_UNITS} are needed, {STUDY_UNITS} for a study"
+    return "; ".join(_capability_of(present, limits) for limits in sorted(asked, key=str))
+
+
+def _capability_of(present: Sequence[_Member], limits: Limits) -> str:
+    minimum, maximum = (None if math.isnan(limit) else limit for limit in limits)
+    size, ordered = _subgroups(present)
+    values = [member.result.value for member in ordered]
+    found = capability(values, minimum=minimum, maximum=maximum, subgroup_size=size)
+    if isinstance(found, Absent):
+        return f"refused: {found.reason}"
+    # NIST/SEMATECH e-Handbook, 6.1.6: z sqrt(1/(9 n) + Cpk^2 / (2 (n - 1))), z = 1.96 for 95 %.
+    half = 1.96 * math.sqrt(1 / (9 * found.count) + found.ppk**2 / (2 * (found.count - 1)))
+    parts = [f"Ppk {found.ppk:.2f} (95 %: {found.ppk - half:.2f} to {found.ppk + half:.2f})".replace("-", "\N{MINUS SIGN}")]
+    parts += [f"{name} {value:.2f}" for name, value in (("Pp", found.pp), ("Cp", found.cp), ("Cpk", found.cpk))
+              if not isinstance(value, Absent)]  # fmt: skip
+    parts.append(f"subgroups: wafers of {size}" if size else "no Cp, Cpk: wafers are no even subgroups")
+    return ", ".join(parts)
+
+
+def _subgroups(present: Sequence[_Member]) -> tuple[int, list[_Member]]:
+    """Units of one wafer are a subgroup, if each wafer gave as many, 2 to 25; 0: they are none."""
+    wafers: dict[tuple[str, str], list[_Member]] = {}
+    for member in present:
+        wafers.setdefault(lot_and_wafer(member.unit), []).append(member)
+    sizes = {len(members) for members in wafers.values()}
+    even = len(sizes) == 1 and ("", "") not in wafers and 2 <= next(iter(sizes)) <= 25
+    ordered = [member for _, members in sorted(wafers.items()) for member in members]
+    return (next(iter(sizes)), ordered) if even else (0, ordered)
+
+
+def _readable(
+    members: Mapping[ResultCondition, Sequence[_Member]], rows: Mapping[ResultCondition, PopulationRow]
+) -> tuple[tuple[PopulationRow, ...], str]:
+    if len(rows) <= MOST_ROWS:
+        return tuple(rows.values()), ""
+
+    def scatter(where: ResultCondition) -> float:
+        values = [member.result.value for member in members[where] if not member.result.is_absent]
+        return float(np.std(values, ddof=1)) if len(values) > 1 else -1.0
+
+    kept = set(sorted(rows, key=scatter, reverse=True)[:MOST_ROWS])
+    note = f"The {MOST_ROWS} conditions of largest scatter; {len(rows) - MOST_ROWS} more are in the records."
+    return tuple(row for where, row in rows.items() if where in kept), note
