@@ -100,7 +100,8 @@ class _Proof:
                     f"{what}{_hz(low_hz)} is outside {self._name}'s range, {_hz(settings.frequency_min_hz)} to "
                     f"{_hz(settings.frequency_max_hz)} ({findings.cite(in_bench(f'instruments.{self._name}.{end}'))}){advice}",
                 )
-        spans = [("frequency", hz, hz) for hz in asked.lines_hz] + [(one.key, one.start_hz, one.stop_hz) for one in asked.bounds]
+        in_reach = [hz for hz in asked.lines_hz if hz <= settings.frequency_max_hz]
+        spans = [("frequency", hz, hz) for hz in in_reach] + [(one.key, one.start_hz, one.stop_hz) for one in asked.bounds]
         for key, low_hz, high_hz in spans:
             if not self._path.covers(low_hz, high_hz):
                 fits = False

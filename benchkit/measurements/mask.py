@@ -8,7 +8,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Annotated
 
 import numpy as np
-from pydantic import AfterValidator, Field
+from pydantic import AfterValidator, BeforeValidator, Field
 
 from benchkit.errors import QuantityError
 from benchkit.files.types import FileModel, Hertz
@@ -44,12 +44,19 @@ def _check_limit(text: str) -> str:
     return text
 
 
+def _as_text(value: object) -> object:
+    """A bare number is a limit without its unit: told as that."""
+    return repr(value) if isinstance(value, int | float) and not isinstance(value, bool) else value
+
+
 class MaskSegment(FileModel):
     """One stretch of the mask, ends included."""
 
     from_hz: Hertz = Field(alias="from", gt=0)
     to_hz: Hertz = Field(alias="to", gt=0)
-    limit: Annotated[str, AfterValidator(_check_limit)] = Field(description="-30 dBm, or -50 dBc: below the carrier")
+    limit: Annotated[str, BeforeValidator(_as_text), AfterValidator(_check_limit)] = Field(
+        description="-30 dBm, or -50 dBc: below the carrier"
+    )
 
     @property
     def absolute_dbm(self) -> float:

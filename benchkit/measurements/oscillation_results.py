@@ -65,7 +65,7 @@ def oscillation_results(
         output = trace.output_dbm.copy()
         for hz in own_hz:
             output[nearby(trace, hz)] = np.nan
-        said = f"; left out as the analyser's own: {', '.join(f'{hz / 1e9:.6g} GHz' for hz in own_hz)}" if own_hz else ""
+        said = f"; left out as the analyser's own: {', '.join(f'{hz / 1e9:.5g} GHz' for hz in own_hz)}" if own_hz else ""
         if np.isnan(output).all():
             results += [_absent(one, condition, "no level at the device's output: the path's loss is known nowhere", title)
                         for one in PARAMETERS]  # fmt: skip

@@ -6,6 +6,7 @@ import math
 from collections.abc import Generator, Iterator, Mapping
 from typing import TYPE_CHECKING, ClassVar, Literal
 
+import numpy as np
 from pydantic import Field
 
 from benchkit.errors import MeasurementError
@@ -21,7 +22,7 @@ from benchkit.measurements.harmonic_results import (
     harmonic_results,
 )
 from benchkit.measurements.mask import MaskSegment, limits_dbm, mask_mistakes
-from benchkit.measurements.responses import MOST, look_twice, nearby, strongest_above
+from benchkit.measurements.responses import MOST, look_twice, nearby, noise_of, strongest_above
 from benchkit.measurements.spectrum_base import LevelBound, SpectrumAsked, SpectrumLine, SpectrumStation, SpectrumSweep
 from benchkit.measurements.spectrum_rows import LINES, TRACES, store_lines, store_trace
 from benchkit.measurements.spurious_results import SPURIOUS, SearchConventions, kept_out, spurious_figures, spurious_results
@@ -51,7 +52,7 @@ class Search(FileModel):
         default="carrier and harmonics", description="carrier: harmonics are held against the mask, too"
     )
     noise_margin_db: Decibels = Field(
-        alias="noise_margin", default=3.0, ge=0, description="Noise must be so far below the mask, or nothing can be said"
+        alias="noise_margin", default=8.0, ge=6, description="Noise must be so far below the mask, or its peaks are above it"
     )
     mask: tuple[MaskSegment, ...] = Field(description="Sorted, without gaps, over the whole search")
 
@@ -216,6 +217,8 @@ class Spectrum(MeasurementBlock):
         store_trace(station.store, trace, carrier_hz, level_dbm)
         limit_dbm = limits_dbm(search.mask, trace.frequency_hz, carrier.output_dbm) - trace.loss_db
         left_out = kept_out(trace, carrier_hz, self._conventions())
+        if np.any((noise_of(trace) + search.noise_margin_db > limit_dbm) & ~left_out):
+            return  # nothing can be said of the mask, and the result says why
         for number in range(1, MOST + 1):
             index = strongest_above(trace, limit_dbm, left_out)
             if index is None:

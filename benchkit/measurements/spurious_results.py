@@ -139,7 +139,7 @@ def _of_search(
     why = _unusable(found, conventions)
     if why is not None:
         return [absent(parameter, why.reason) for parameter in SPURIOUS]
-    said = "".join(f"; {hz / 1e9:.6g} GHz left out: the analyser's own" for hz in found.own_hz)
+    said = "".join(f"; {hz / 1e9:.5g} GHz left out: the analyser's own" for hz in found.own_hz)
     noise, distance = found.noise_dbm, found.mask_dbm - found.output_dbm
     worst = int(np.nanargmin(distance))
     is_noise = found.output_dbm[worst] - noise[worst] < STANDS_OUT_DB

@@ -59,6 +59,7 @@ class SimulatedAnalyser(AcquiringInstrument):
         self._distortion = MixerDistortion(seed, name, settings.intercept_dbm, settings.second_intercept_dbm)
         self._resolution_db = options.resolution_db
         self._noise_db = options.noise_db
+        self._residual_hz, self._residual_dbm = options.residual_frequency_hz, options.residual_dbm
         self._reading_time_s = settings.reading_time_s if options.reading_time_s is None else options.reading_time_s
         self._error = SystematicError(seed, name, period=ERROR_PERIOD_HZ)
         self._noise = Noise(seed, name, "noise")
@@ -149,7 +150,10 @@ class SimulatedAnalyser(AcquiringInstrument):
         attenuation_db, bandwidth_hz = self._attenuation_db(), self._bandwidth_hz()
         start_hz, stop_hz = self._edges_hz()
         self._pending = Sweep(
-            lines=self._distortion.seen(self._surroundings.spectrum_at(self.name, t), attenuation_db),
+            lines=[
+                *self._distortion.seen(self._surroundings.spectrum_at(self.name, t), attenuation_db),
+                *self._own(attenuation_db),
+            ],
             start_hz=start_hz,
             stop_hz=stop_hz,
             points=self._count,
@@ -161,6 +165,12 @@ class SimulatedAnalyser(AcquiringInstrument):
             error_db=lambda frequency_hz: self._accuracy_db * self._error.at(frequency_hz),
             noise=self._noise,
         )
+
+    def _own(self, attenuation_db: float) -> list[tuple[float, float]]:
+        """What it shows with nothing connected, referred to its connector. [Hz, dBm]"""
+        if self._residual_hz is None:
+            return []
+        return [(self._residual_hz, self._residual_dbm + attenuation_db)]
 
     def abort(self, t: float) -> None:
         if self._measured_at > t:

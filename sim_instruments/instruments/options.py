@@ -86,6 +86,12 @@ class AnalyserOptions(Options):
     noise_db: Decibels = Field(
         alias="noise", default=0.01, ge=0, description="Of one reading, standard deviation, well above the floor"
     )
+    residual_frequency_hz: Hertz | None = Field(
+        alias="residual_frequency", default=None, gt=0, description="Where it shows a response of its own, with nothing connected"
+    )
+    residual_dbm: Dbm = Field(
+        alias="residual", default=-90.0, description="Its level with 0 dB of attenuation; rises with it"
+    )
     reading_time_s: Seconds | None = Field(
         alias="reading_time", default=None, gt=0, description="True one, if not the bench file's"
     )

@@ -170,7 +170,7 @@ def test_an_attenuator_step_tells_whose_product_it_is():
     [
         {"step_db": 0.0},
         {"step_db": 10.0, "tolerance_db": 20.0},
-        {"step_db": 10.0, "order": 2},
+        {"step_db": 10.0, "order": 1},
         {"step_db": 10.0, "product_dbm": math.nan},
     ],
 )
