@@ -3,12 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import TYPE_CHECKING
 
 from benchkit.bench.open import OpenBench
 from benchkit.clock import Clock
 from benchkit.engine.biasing import Biaser
 from benchkit.engine.hookup import Hookup
 from benchkit.engine.network_station import AnalyserStation, Calibrations, Note, Store
+from benchkit.engine.spectrum_station import AnalyserSpectrumStation
+from benchkit.engine.tone_station import CombinedToneStation
+from benchkit.measurements.base import TwoTones
+
+if TYPE_CHECKING:
+    from benchkit.engine.station import ChannelStation
 
 __all__ = ["Facilities"]
 
@@ -25,8 +32,24 @@ class Facilities:
     def __init__(self, bench: OpenBench, clock: Clock, store: Store, note: Note, files: Mapping[str, bytes]) -> None:
         self.bench, self.clock, self.store, self.note, self.files = bench, clock, store, note, files
         self._calibrations: Calibrations = {}
+        self._evidence: list[tuple[str, Mapping[str, float | int | str]]] = []
 
     def network(self, hookup: Hookup, biaser: Biaser | None) -> AnalyserStation:
         """The network analyser as wired to one channel. `biaser` None: the part is unpowered, standards may be connected."""
         calibrations, files = self._calibrations, self.files
         return AnalyserStation(self.bench, hookup, self.clock, biaser, calibrations, self.store, self.note, files)
+
+    def tones(self, station: ChannelStation, biaser: Biaser, asked: TwoTones) -> CombinedToneStation:
+        """Both sources and the spectrum analyser as wired to one biased channel."""
+        return CombinedToneStation(station, biaser, self.bench.bench.file, self.clock, asked)
+
+    def spectrum(self, station: ChannelStation, biaser: Biaser) -> AnalyserSpectrumStation:
+        """The spectrum analyser as wired to one biased channel."""
+        return AnalyserSpectrumStation(
+            station, biaser, self.bench.bench.file, lambda stream, row: self._evidence.append((stream, row))
+        )
+
+    def take_evidence(self) -> list[tuple[str, Mapping[str, float | int | str]]]:
+        """Rows that kinds kept for the case that their ladder ends by an error: stream and row; each is handed over once."""
+        found, self._evidence = self._evidence, []
+        return found

@@ -15,11 +15,13 @@ from benchkit.engine.bias import BiasState
 from benchkit.engine.biasing import Biaser, as_one, check_each
 from benchkit.engine.facilities import Facilities
 from benchkit.engine.pins import PinReader
+from benchkit.engine.readout import Readout, efficiencies
 from benchkit.engine.thermometer import Thermometer, case_temperature_degc
 from benchkit.engine.uncertainty import Accuracies
 from benchkit.engine.walls import Walls
 from benchkit.errors import InstrumentError, MisuseError
-from benchkit.measurements.base import NetworkStation, Reading
+from benchkit.measurements.base import NetworkStation, Reading, ToneStation, TwoTones
+from benchkit.measurements.spectrum_base import SpectrumStation
 from benchkit.roles import PowerMeter, Source
 
 __all__ = ["ChannelStation"]
@@ -84,6 +86,19 @@ class ChannelStation:
         self.rest()
         return self._facilities.network(self._hookup, self._biaser)
 
+    def tones(self, asked: TwoTones) -> ToneStation:
+        """RF off; then both sources and the spectrum analyser as wired to this channel. The device stays biased."""
+        if self._facilities is None:
+            raise MisuseError(f"{self._where}: no second source was given to this station")
+        self.rest()
+        return self._facilities.tones(self, self._biaser, asked)
+
+    def spectrum(self) -> SpectrumStation:
+        """The spectrum analyser as wired to this channel; RF stays as it is."""
+        if self._facilities is None:
+            raise MisuseError(f"{self._where}: no spectrum analyser was given to this station")
+        return self._facilities.spectrum(self, self._biaser)
+
     def tune(self, frequency_hz: float) -> None:
         """RF off, then carrier and correction frequency; losses of both paths looked up. [Hz]"""
         hookup = self._hookup
@@ -125,18 +140,25 @@ class ChannelStation:
             InstrumentError: The source does not do what it is told; then nothing about the drive can be believed.
         """
         if self._biaser.state is BiasState.DRIVEN:
-            source, _ = self._rf()
-            source.output_off()
-            if source.is_output_on():
-                raise InstrumentError(
-                    source.name, "RF reads on after it was switched off: it does not do what it is told. Switch it off by hand"
-                )
+            sources = [one for one in (self._hookup.source, self._hookup.second_source) if one is not None]
+            # All are told before any is asked: the part is without drive sooner.
+            for source in sources:
+                source.output_off()
+            for source in sources:
+                if source.is_output_on():
+                    raise InstrumentError(
+                        source.name,
+                        "RF reads on after it was switched off: it does not do what it is told. Switch it off by hand",
+                    )
             self._biaser.rf_off()
         self._drive_dbm = math.nan
 
-    def read(self) -> Reading:
+    def read(self, readout: Readout | None = None) -> Reading:
         """
         One point: every instrument armed, every instrument collected, corrected to the device's planes, checked.
+
+        Args:
+            readout: Reads the output of the driven device instead of the power meter.
 
         Raises:
             LimitError: A limit is passed, or a quantity that guards the part reads no number; `present` keeps the reading.
@@ -144,11 +166,13 @@ class ChannelStation:
         """
         hookup = self._hookup
         driven = self._biaser.state is BiasState.DRIVEN
-        meter = hookup.meter if driven else None
+        meter = hookup.meter if driven and readout is None else None
         self.present, self.pins, self.is_refused = {}, [], True
         time_s = self._clock.now()
         if meter is not None:
             meter.arm()
+        if readout is not None:
+            readout.arm()
         self._reader.arm()
         voltmeters = (hookup.detector, hookup.reference, hookup.case)
         for voltmeter in voltmeters:
@@ -171,11 +195,10 @@ class ChannelStation:
             "gate_voltage_v": gate_v,
             "gate_current_a": gate_a,
         }
-        if driven:
-            reading["source_level_dbm"] = self._drive_dbm + self._input_loss_db
-            reading["input_loss_db"] = self._input_loss_db
-            reading["input_dbm"] = self._drive_dbm
-            reading["u_input_db"] = self._u_input_db
+        if readout is not None:
+            reading.update(readout.inputs())
+        elif driven:
+            reading.update(self.drive_columns())
         # At once: what guards the part waits for no other instrument, which may be slow, or never answer.
         self._walls.check_guards(reading, self._where)
         detector_v, reference_v, case_ohm = (
@@ -198,7 +221,9 @@ class ChannelStation:
             reading["u_drain_voltage_v"], reading["u_drain_current_a"] = accuracies.u_drains(drains)
         reading["u_gate_voltage_v"] = accuracies.u_gate_voltage_v(gate_v)
         reading["u_detector_v"] = accuracies.u_detector_v(detector_v, reference_v)
-        if driven:
+        if readout is not None:
+            reading.update(readout.collect(reading))
+        elif driven:
             self._correct(reading, output_meter_dbm)
         self._walls.check_rest(reading, self._where)
         if output_meter_dbm > self._meter_range[1]:
@@ -212,6 +237,17 @@ class ChannelStation:
                 self._sagged(index, *values[index])
         self.is_refused = False
         return reading
+
+    def drive_columns(self) -> Reading:
+        """What is known of the one carrier at the device's input: columns of the point; none without drive."""
+        if self._biaser.state is not BiasState.DRIVEN:
+            return {}
+        return {
+            "source_level_dbm": self._drive_dbm + self._input_loss_db,
+            "input_loss_db": self._input_loss_db,
+            "input_dbm": self._drive_dbm,
+            "u_input_db": self._u_input_db,
+        }
 
     def _stages(self, values: list[tuple[float, float]]) -> tuple[float, float, float, float]:
         """Several drains and gates: kept one by one for the record, and taken as one."""
@@ -242,11 +278,7 @@ class ChannelStation:
         reading["u_output_db"] = self._u_output_db
         reading.update(self._u_parts)
         reading["u_meter_zero_db"] = self._accuracies.u_zero_db(output_meter_dbm) if in_range else math.nan
-        dc_w = reading["drain_voltage_v"] * reading["drain_current_a"]
-        if in_range and dc_w > 0:
-            output_w, input_w = 1e-3 * 10 ** (output_dbm / 10), 1e-3 * 10 ** (input_dbm / 10)
-            reading["drain_efficiency_percent"] = 100 * output_w / dc_w
-            reading["pae_percent"] = 100 * (output_w - input_w) / dc_w
+        reading.update(efficiencies(reading, input_dbm, output_dbm))
 
     def _rf(self) -> tuple[Source, PowerMeter]:
         source, meter = self._hookup.source, self._hookup.meter

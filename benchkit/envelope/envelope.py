@@ -19,6 +19,8 @@ from benchkit.envelope.order import order_of_operations
 from benchkit.envelope.protections import Protection
 from benchkit.envelope.rf import prove_rf
 from benchkit.envelope.rf_walls import prove_level_limits
+from benchkit.envelope.spectrum import prove_spectrum
+from benchkit.envelope.tones import prove_tones
 from benchkit.envelope.wiring import prove_wiring
 from benchkit.errors import ProofError
 from benchkit.plan.plan import Plan, make_plan
@@ -63,8 +65,9 @@ def prove(sequence: Sequence, bench: Bench) -> Envelope:
         protections += prove_drains(plan, findings)
         protections += prove_gates(plan, findings)
         protections += prove_temperatures(findings)
-        protections += prove_level_limits(prove_rf(plan, findings), findings)
+        protections += prove_level_limits([*prove_rf(plan, findings), *prove_tones(plan, findings)], findings)
         prove_network(plan, findings)
+        prove_spectrum(plan, findings)
     if findings.mistakes:
         raise ProofError(findings.mistakes)
     return Envelope(

@@ -28,7 +28,7 @@ def needs(plan: Plan, sequence: SequenceFile, bench: BenchFile) -> tuple[Need, .
     def use(name: str, purpose: str) -> None:
         purposes.setdefault(name, []).append(purpose)
 
-    needed = frozenset().union(*(block.needs for block in plan.measurements))
+    needed = frozenset().union(*(block.needs for _, block in plan.asked()))
     for channel in plan.channels:
         wiring = bench.wiring.channels.get(channel)
         if wiring is None:
@@ -42,6 +42,14 @@ def needs(plan: Plan, sequence: SequenceFile, bench: BenchFile) -> tuple[Need, .
         if "power" in needed:
             use(wiring.input.source, f"input {channel}")
             use(wiring.output.power_meter, f"output {channel}")
+        if "tones" in needed:
+            use(wiring.input.source, f"first of two tones at input {channel}")
+            if wiring.input.second_source is not None:
+                use(wiring.input.second_source, f"second of two tones at input {channel}")
+            if wiring.output.analyser is not None:
+                use(wiring.output.analyser, f"two-tone products at output {channel}")
+        if "spectrum" in needed and wiring.output.analyser is not None:
+            use(wiring.output.analyser, f"spectrum at output {channel}")
         if "network" in needed and wiring.network is not None:
             use(wiring.network.analyser, f"S-parameters of {channel}")
             if wiring.network.position is not None:

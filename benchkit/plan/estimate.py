@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 from benchkit.bench.model import (
+    AnalyserSettings,
     BenchFile,
     ChamberSettings,
     NetworkAnalyserSettings,
@@ -14,6 +15,7 @@ from benchkit.bench.model import (
     VoltmeterSettings,
 )
 from benchkit.measurements.base import MeasurementBlock
+from benchkit.measurements.spectrum_base import sweep_s
 from benchkit.plan.pace import NO_PACE, Pace
 from benchkit.plan.plan import Plan
 from benchkit.sequence.model import SequenceFile
@@ -81,6 +83,45 @@ def point_time_s(bench: BenchFile, channel: str) -> float:
     source = bench.instruments[bench.wiring.channels[channel].input.source]
     settling_s = source.settling_time_s if isinstance(source, SourceSettings) else 0.0
     return settling_s + reading_time_s(bench, channel)
+
+
+def tone_point_time_s(block: MeasurementBlock, bench: BenchFile, channel: str) -> tuple[float, float]:
+    """
+    One point of two tones, every line of it (with a check step all of them again), and how long the sources settle. [s]
+
+    A line takes the analyser's reading time, or what its filter wants: four bandwidths wide, 2 x span / bandwidth^2 long (a
+    swept filter; common practice, no source).
+    """
+    asked, wiring = block.two_tones(), bench.wiring.channels[channel]
+    name = wiring.output.analyser
+    settings = None if name is None else bench.instruments[name]
+    if asked is None or not isinstance(settings, AnalyserSettings):
+        return 0.0, 0.0
+    sources = [bench.instruments[one] for one in (wiring.input.source, wiring.input.second_source) if one is not None]
+    settling_s = max(one.settling_time_s for one in sources if isinstance(one, SourceSettings))
+    line_s = max(settings.reading_time_s, 2.0 * 4.0 / asked.bandwidth_hz)
+    turns = 1 if asked.check_step_db is None else 2
+    lines_s = asked.sweeps / turns * line_s
+    return settling_s + turns * max(lines_s, reading_time_s(bench, channel)), settling_s
+
+
+def spectrum_time_s(block: MeasurementBlock, bench: BenchFile, channel: str) -> float:
+    """All sweeps of the spectrum analyser alone at one condition; what stands out and is looked at again is not foreseen. [s]"""
+    asked, name = block.spectrum_asked(), bench.wiring.channels[channel].output.analyser
+    settings = None if name is None else bench.instruments[name]
+    if asked is None or not isinstance(settings, AnalyserSettings):
+        return 0.0
+    reading_s = reading_time_s(bench, channel)
+    total_s = 0.0
+    if asked.sweep is not None:
+        span_hz = asked.sweep.stop_hz - asked.sweep.start_hz
+        total_s = asked.sweep_count * max(reading_s, sweep_s(span_hz, asked.sweep.bandwidth_hz, settings.reading_time_s))
+    if asked.line_count:
+        # A line is swept over four bandwidths.
+        line_s = sweep_s(4.0 * asked.line_bandwidth_hz, asked.line_bandwidth_hz, settings.reading_time_s)
+        turns = 2 * block.point_count()
+        total_s += turns * max(reading_s, asked.line_count / turns * line_s)
+    return total_s
 
 
 def sweep_time_s(block: MeasurementBlock, bench: BenchFile, channel: str) -> tuple[float, int, int]:
@@ -153,6 +194,12 @@ def estimate(
                     points, ladders = block.point_count(), block.ladder_count()
                     each_s = point_s if block.needs_drive else reading_s
                     time_s = points * each_s + (ladders * (point_s - reading_s) if block.needs_drive else 0.0)
+                    if block.two_tones() is not None:
+                        tones_s, settling_s = tone_point_time_s(block, bench, channel)
+                        time_s = points * tones_s + ladders * settling_s
+                    if block.spectrum_asked() is not None:
+                        # Undriven, the sweep is the reading.
+                        time_s = (time_s if block.needs_drive else 0.0) + spectrum_time_s(block, bench, channel)
                     sweep_s, count, _ = sweep_time_s(block, bench, channel)
                     known_s = ladders * pace.ladder_s(block)
                     stages.append(_stage(f"{where}: {block.title}", ladders, points, time_s + count * sweep_s, known_s))

@@ -10,10 +10,11 @@ from collections.abc import Iterator, Mapping
 from benchkit.errors import Mistake, QuantityError
 from benchkit.files.document import Document
 from benchkit.files.wording import unknown
+from benchkit.measurements.base import MeasurementBlock
 from benchkit.quantities.format import format_quantity
 from benchkit.quantities.parse import parse_quantity
 from benchkit.results.result import PARAMETERS, Parameter
-from benchkit.sequence.model import Expectation, SequenceFile
+from benchkit.sequence.model import Expectation, SequenceFile, SoakSettings, TemperatureSettings
 
 __all__ = ["check_sequence"]
 
@@ -33,11 +34,15 @@ def check_sequence(file: SequenceFile, document: Document, files: Mapping[str, b
         *_bias(file),
         *_conditions(file),
         *_measurements(file, files),
+        *_before_drive(file),
         *_expectations(file),
     ]
     mistakes = [document.mistake(key, message) for key, message in found]
     return sorted(mistakes, key=lambda mistake: mistake.line or 0)
 
+
+# A slope through fewer readings is noise.
+SOAK_READINGS_MIN = 6
 
 # As wide as the record's column of channels.
 CHANNEL_BYTES = 8
@@ -129,7 +134,14 @@ def _conditions(file: SequenceFile) -> Iterator[Found]:
                 f"conditions.temperature.{key}",
                 f"{_degc(value)} is outside limits.temperature_min to temperature_max, {_degc(low)} to {_degc(high)}",
             )
+    if temperature.start_degc is not None and not low <= temperature.start_degc <= high:
+        yield (
+            "conditions.temperature.start",
+            f"{_degc(temperature.start_degc)} is outside limits.temperature_min to temperature_max, {_degc(low)} to {_degc(high)}",
+        )
+    yield from _order(temperature)
     yield from _warm(file)
+    yield from _device_soak(file, soak)
     if temperature.lost is not None and temperature.lost.beyond_k < soak.tolerance_k:
         yield (
             "conditions.temperature.lost.beyond",
@@ -143,6 +155,42 @@ def _conditions(file: SequenceFile) -> Iterator[Found]:
                 f"{format_quantity(seconds, 's')} is not below at_most, {format_quantity(soak.at_most_s, 's')}: "
                 "no soak could succeed",
             )
+
+
+def _order(temperature: TemperatureSettings) -> Iterator[Found]:
+    values = tuple(temperature.values_degc)
+    if temperature.order == "shortest":
+        # A return is from the first to the last; without it, each temperature is there once.
+        once = values[:-1] if values[0] == values[-1] else values
+        twice = [value for value in once if once.count(value) > 1]
+        if twice:
+            yield (
+                "conditions.temperature.order",
+                f"{_degc(twice[0])} is among the values more than once; shortest keeps a return only where it is the first and the "
+                "last of them. Write the values in the order you want, and order: as written",
+            )
+    elif temperature.start_degc is not None:
+        yield "conditions.temperature.start", "is for order: shortest only; leave it out, or let the order be chosen"
+
+
+def _device_soak(file: SequenceFile, soak: SoakSettings) -> Iterator[Found]:
+    device, key = soak.device, "conditions.temperature.soak.device"
+    if device is None:
+        return
+    if device.quiescent_drift_max_a_per_min is None and device.gain_drift_max_db_per_min is None:
+        yield key, "asks the device nothing; expected quiescent_drift_max, gain_drift_max, or both"
+    if device.gain_drift_max_db_per_min is not None and file.sentinel is None:
+        yield f"{key}.gain_drift_max", "is about the sentinel's gain, and the sequence has no sentinel:"
+    if not device.over_s < soak.at_most_s:
+        over, at_most = format_quantity(device.over_s, "s"), format_quantity(soak.at_most_s, "s")
+        yield f"{key}.over", f"{over} is not below soak.at_most, {at_most}: no soak could succeed"
+    if device.over_s < SOAK_READINGS_MIN * soak.poll_every_s:
+        over, poll = format_quantity(device.over_s, "s"), format_quantity(soak.poll_every_s, "s")
+        yield (
+            f"{key}.over",
+            f"{over} holds fewer than {SOAK_READINGS_MIN} readings, one every {poll} (soak.poll_every): their noise would count as "
+            "drift",
+        )
 
 
 def _warm(file: SequenceFile) -> Iterator[Found]:
@@ -178,6 +226,39 @@ def _measurements(file: SequenceFile, files: Mapping[str, bytes] | None) -> Iter
         seen.setdefault(block.title, index)
         for key, message in block.mistakes(files):
             yield f"measurements[{index}]" + (f".{key}" if key else ""), message
+
+
+def _before_drive(file: SequenceFile) -> Iterator[Found]:
+    """What must be known before the device is driven is looked at first, at every condition, and never dropped."""
+    driven = [(index, block) for index, block in enumerate(file.measurements) if _drives(block)]
+    for index, block in enumerate(file.measurements):
+        if not block.before_drive:
+            continue
+        key = f"measurements[{index}]"
+        earlier = [(at, one) for at, one in driven if at < index]
+        if earlier:
+            at, one = earlier[0]
+            yield key, f"is to come before anything is driven, and {one.title!r} (measurements[{at}]) drives before; put it first"
+        higher = [(at, one) for at, one in driven if one.priority > block.priority]
+        if higher:
+            at, one = higher[0]
+            yield (
+                f"{key}.priority",
+                f"{block.priority} is below that of {one.title!r} (measurements[{at}]), {one.priority}: short of time, it would "
+                "be dropped, and the device driven unchecked",
+            )
+        temperature = file.conditions.temperature
+        device = None if temperature is None else temperature.soak.device
+        if device is not None and device.gain_drift_max_db_per_min is not None:
+            yield (
+                "conditions.temperature.soak.device.gain_drift_max",
+                f"drives the device while it soaks, before {block.title!r} ({key}) has looked at it; use quiescent_drift_max",
+            )
+
+
+def _drives(block: MeasurementBlock) -> bool:
+    swept = block.network_sweep()
+    return block.drives or (swept is not None and swept.readings > 0)
 
 
 def _expectations(file: SequenceFile) -> Iterator[Found]:
