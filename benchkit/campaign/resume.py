@@ -88,9 +88,12 @@ class Resumption:
         total_s = estimate(plan, self.sequence.file, self.bench.file).total_s
         return total_s * self.points_left / max(1, plan.point_count)
 
-    def carry_out(self, *, progress: Progress | None = None) -> CampaignOutcome:
+    def carry_out(self, *, progress: Progress | None = None, be_done_by: str = "") -> CampaignOutcome:
         """
         Go on, and seal the record with how this part ended and the results of all.
+
+        Args:
+            be_done_by: Instead of the sequence's conditions.be_done_by, and counted from now; "": that one.
 
         Raises:
             LinkError: An instrument does not answer; the record is as before.
@@ -131,6 +134,7 @@ class Resumption:
                 return energise(
                     opened, writer, self.record, self.sequence, self.envelope, clock, interrupter,
                     _Rest(progress or NoProgress(), self.standing.points), spec, None, teller, self.standing,
+                    be_done_by=be_done_by,
                 )  # fmt: skip
             finally:
                 interrupter.making_safe()

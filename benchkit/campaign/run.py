@@ -47,6 +47,8 @@ from benchkit.version import VERSION
 
 __all__ = ["CampaignOutcome", "NoProgress", "rehearse", "run"]
 
+# Exit code of a run to its end that has not measured all of its plan.
+INCOMPLETE = 5
 # What the record says of the software it was made with.
 LIBRARIES = ("pyvisa", "pyvisa-py", "pyvisa-sim", "numpy", "scipy", "pandas", "pydantic", "h5py", "scikit-rf")
 
@@ -68,7 +70,8 @@ class CampaignOutcome:
 
     Attributes:
         record: The sealed record.
-        outcome: "done", "limit", "bench", "interrupted" or "error".
+        outcome: "done", "incomplete" (to its end, but for what failed alone, was skipped or dropped), "limit", "bench",
+            "interrupted" or "error".
         message: One line that says what happened.
         exit_code: As the command line reports it (benchkit.cli).
         make_safe: "" when everything was verified off, else what was not.
@@ -99,6 +102,7 @@ def rehearse(
     notify: Seq[NotifySettings] = (),
     pace: Pace = NO_PACE,
     disk: Disk | None = None,
+    be_done_by: str = "",
 ) -> CampaignOutcome:
     """
     The campaign on the twin, on a virtual clock: the same engine, drivers and SCPI text as run().
@@ -113,6 +117,7 @@ def rehearse(
         notify: Whom to tell; those in the bench file are for real runs.
         pace: What earlier records tell of how long things take.
         disk: In place of the file system, for rehearsals of what a disk can do to a record.
+        be_done_by: As conditions.be_done_by in the sequence, and instead of it.
 
     Raises:
         FileError: Mistakes in the files or the plan (ProofError), or a text that is no fault of this bench.
@@ -147,7 +152,7 @@ def rehearse(
     return _campaign(
         sequence, bench, out, clock, unit, operator, progress, link_log,
         library="twin", library_options=options, attributes=attributes, disk=disk, whereabouts=whereabouts, notify=notify,
-        pace=pace,
+        pace=pace, be_done_by=be_done_by,
     )  # fmt: skip
 
 
@@ -162,6 +167,7 @@ def run(
     link_log: Path | None = None,
     notify: Seq[NotifySettings] = (),
     pace: Pace = NO_PACE,
+    be_done_by: str = "",
 ) -> CampaignOutcome:
     """
     The campaign on whatever the bench file addresses, on the wall clock.
@@ -169,11 +175,12 @@ def run(
     Args:
         notify: Whom to tell besides those in the bench file.
         pace: What earlier records tell of how long things take.
+        be_done_by: As conditions.be_done_by in the sequence, and instead of it.
     """
     return _campaign(
         sequence, bench, out, WallClock(), unit, operator, progress, link_log,
         library=None, library_options={}, attributes={"simulated": 0}, disk=None, whereabouts=None,
-        notify=(*bench.file.notify, *notify), pace=pace,
+        notify=(*bench.file.notify, *notify), pace=pace, be_done_by=be_done_by,
     )  # fmt: skip
 
 
@@ -194,11 +201,14 @@ def _campaign(
     whereabouts: Whereabouts | None,
     notify: Seq[NotifySettings],
     pace: Pace,
+    be_done_by: str,
 ) -> CampaignOutcome:
     envelope = prove(sequence, bench)
     if out.exists():
         raise RecordExistsError(f"{out} exists; benchkit never overwrites a record: choose another --out, or move it away")
     expected = estimate(envelope.plan, sequence.file, bench.file, pace=pace)
+    if be_done_by:
+        attributes = {**attributes, "be_done_by": be_done_by}
     used = [need.instrument for need in needs(envelope.plan, sequence.file, bench.file)]
     log = None if link_log is None else LinkLog(link_log, clock)
     interrupter = Interrupter()
@@ -224,8 +234,8 @@ def _campaign(
                 spec = guardian_spec(sequence, bench, out, used, clock, teller) if library is None else None
                 return energise(
                     opened, writer, out, sequence, envelope, clock, interrupter, progress or NoProgress(), spec, whereabouts,
-                    teller,
-                )
+                    teller, be_done_by=be_done_by, pace=pace,
+                )  # fmt: skip
             finally:
                 interrupter.making_safe()
                 opened.close()
@@ -247,12 +257,16 @@ def energise(
     whereabouts: Whereabouts | None,
     teller: Teller,
     standing: Standing = NOTHING_DONE,
+    *,
+    be_done_by: str = "",
+    pace: Pace = NO_PACE,
 ) -> CampaignOutcome:
     """
     Everything between the first and the last command that can reach the part.
 
     Args:
         standing: What the record has already.
+        be_done_by: Instead of the sequence's own; "": that one.
     """
     outcome, message, exit_code = "done", "plan done", 0
     cause: BaseException | None = None
@@ -269,7 +283,11 @@ def energise(
             (teller.see,) if whereabouts is None else (whereabouts.see, teller.see),
         )
         paced = clock if guardian is None else BeatingClock(clock, guardian.beat)
-        Engine(opened, sequence, envelope.plan, paced, sink, progress, standing).run()
+        engine = Engine(opened, sequence, envelope.plan, paced, sink, progress, standing, be_done_by=be_done_by, pace=pace)
+        engine.run()
+        if engine.stages.missing:
+            outcome, exit_code = "incomplete", INCOMPLETE
+            message = f"plan done but for ladders: {engine.stages.missing}; resume the record to measure them"
     except Interrupted as error:
         outcome, message, exit_code, cause = "interrupted", f"interrupted by {error.signal_name}", 130, error
     except KeyboardInterrupt as error:
@@ -335,7 +353,7 @@ def _ask_for_help(opened: OpenBench, guardian: Guardian) -> bool:
 
 def _note_end(events: Events, outcome: str, message: str, made_safe: str, unsafe: str) -> None:
     if outcome != "done":
-        events.note(outcome, message, "warning" if outcome == "interrupted" else "error")
+        events.note(outcome, message, "warning" if outcome in ("interrupted", "incomplete") else "error")
     events.note("made safe", made_safe, "error" if unsafe else "info")
 
 

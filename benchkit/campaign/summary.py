@@ -8,6 +8,7 @@ from collections.abc import Sequence as Seq
 
 import pandas as pd
 
+from benchkit.campaign.not_measured import not_measured
 from benchkit.quantities import parse_quantity
 from benchkit.record import Record
 from benchkit.results.absent import Absent
@@ -21,7 +22,8 @@ __all__ = ["in_finished", "judge_results", "known_parameters", "of_measurement",
 
 def own_streams(record: Record, sequence: Sequence) -> dict[str, pd.DataFrame]:
     """The streams that the kinds of `sequence` fill besides the points, as far as the record has them."""
-    names = dict.fromkeys(stream.name for block in sequence.file.measurements for stream in block.streams)
+    blocks = (*sequence.file.measurements, *((sequence.file.sentinel,) if sequence.file.sentinel else ()))
+    names = dict.fromkeys(stream.name for block in blocks for stream in block.streams)
     return {name: record.stream(name) for name in names if name in record.streams}
 
 
@@ -36,9 +38,7 @@ def in_finished(rows: pd.DataFrame, ladders: pd.DataFrame) -> pd.Series[bool]:
     return ladder
 
 
-def of_measurement(
-    index: int, streams: Mapping[str, pd.DataFrame], ladders: pd.DataFrame
-) -> dict[str, pd.DataFrame]:
+def of_measurement(index: int, streams: Mapping[str, pd.DataFrame], ladders: pd.DataFrame) -> dict[str, pd.DataFrame]:
     """One measurement's rows of finished ladders, and what was last stored before the first condition (ladder -1)."""
     found = {}
     for name, stream in streams.items():
@@ -57,7 +57,7 @@ def summarise(
     sequence: Sequence, points: pd.DataFrame, ladders: pd.DataFrame, streams: Mapping[str, pd.DataFrame] | None = None
 ) -> list[Result]:
     """
-    Every result of every measurement, from finished ladders only.
+    Every result of every measurement, from finished ladders only; absent ones for what failed, was skipped or dropped.
 
     Args:
         points: All points of a record.
@@ -68,13 +68,25 @@ def summarise(
     points = points.copy(deep=False)
     points.attrs = {}
     finished = in_finished(points, ladders)
-    results: list[Result] = []
-    for index, block in enumerate(sequence.file.measurements):
+    found: dict[int, list[Result]] = {}
+    blocks = list(enumerate(sequence.file.measurements))
+    # What follows from other measurements comes after them, wherever it stands in the sequence; results keep that order.
+    for index, block in sorted(blocks, key=lambda one: one[1].uses_others):
         own = points[(points["measurement"] == index) & finished]
         rows = of_measurement(index, streams or {}, ladders)
-        if len(own) or any(map(len, rows.values())):
-            results.extend(block.summarise_record(own, rows))
-    return results
+        if not len(own) and not any(map(len, rows.values())):
+            continue
+        if block.uses_others:
+            others = [result for at, results in found.items() if not blocks[at][1].uses_others for result in results]
+            found[index] = block.summarise_after(own, rows, others)
+        else:
+            found[index] = block.summarise_record(own, rows)
+    return [
+        result
+        for index, _ in blocks
+        for own in (found.get(index, []),)
+        for result in (*own, *not_measured(ladders[ladders["measurement"] == index], own))
+    ]
 
 
 def known_parameters(sequence: Sequence) -> dict[str, Parameter]:
@@ -97,9 +109,7 @@ def judge_results(sequence: Sequence, results: Seq[Result]) -> list[Verdict]:
         spoken_of: Seq[Result | Absent] = [result for result in results if _speaks_of(expectation, result)]
         # A promise that nothing answers is not a promise kept.
         for result in spoken_of or [Absent(f"no result for {expectation.parameter} {expectation.qualifier}".strip())]:
-            verdicts.append(
-                judge(result, minimum=minimum, maximum=maximum, rule=sequence.file.decision_rule, expectation=index)
-            )
+            verdicts.append(judge(result, minimum=minimum, maximum=maximum, rule=sequence.file.decision_rule, expectation=index))
     return verdicts
 
 

@@ -218,7 +218,8 @@ class Viewer:
             for measurement, points, status in zip(
                 *(_column(ladders, name) for name in ("measurement", "points", "status")), strict=True
             )
-            if 0 <= measurement < len(each) and status != "torn"  # that one is measured again; what is not measured is behind us too
+            if 0 <= measurement < len(each)
+            and status != "torn"  # that one is measured again; what is not measured is behind us too
         )
 
     def _account(self) -> str:

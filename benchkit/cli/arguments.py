@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 __all__ = [
+    "BeDoneByOption",
     "BenchOption",
     "EarlierOption",
     "JsonOption",
@@ -34,6 +35,28 @@ NotifyOption = Annotated[
         "--notify",
         metavar="COMMAND",
         help="Run this on trouble and when done, with a JSON message on its standard input; may be given several times.",
+    ),
+]
+
+
+def _be_done_by(text: str) -> str:
+    """As the sequence's key takes it; empty when it was not given."""
+    from benchkit.sequence.deadline import check_be_done_by
+
+    try:
+        return check_be_done_by(text) if text else ""
+    except ValueError as error:
+        raise typer.BadParameter(str(error)) from None
+
+
+BeDoneByOption = Annotated[
+    str,
+    typer.Option(
+        "--be-done-by",
+        metavar="TIME",
+        callback=_be_done_by,
+        help="Time of day (07:30) or how long (9h); what does not fit is dropped, measurements of the lowest priority first. "
+        "Instead of conditions.be_done_by in the sequence.",
     ),
 ]
 EarlierOption = Annotated[

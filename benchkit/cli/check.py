@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import typer
 
-from benchkit.cli.arguments import BenchOption, EarlierOption, JsonOption, SequenceArgument
+from benchkit.cli.arguments import BeDoneByOption, BenchOption, EarlierOption, JsonOption, SequenceArgument
 
 __all__ = ["check"]
 
 
 def check(
-    sequence: SequenceArgument, bench: BenchOption = None, earlier: EarlierOption = None, as_json: JsonOption = False
+    sequence: SequenceArgument,
+    bench: BenchOption = None,
+    be_done_by: BeDoneByOption = "",
+    earlier: EarlierOption = None,
+    as_json: JsonOption = False,
 ) -> None:
     """Read both files, prove the plan harmless and say what would be done. Touches no instrument."""
     import json
@@ -28,7 +32,7 @@ def check(
         from benchkit.campaign.pacing import pace_of_all
 
         pace = pace_of_all(earlier, on_bench.file.bench, simulated=None)
-    summary = overview(loaded, on_bench, envelope, pace)
+    summary = overview(loaded, on_bench, envelope, pace, be_done_by)
     if as_json:
         typer.echo(json.dumps(summary, indent=2))
     else:

@@ -43,7 +43,8 @@ def print_overview(summary: dict[str, Any]) -> None:
     console.print(f"  points       {summary['points']} at most")
     refined = len(summary["time_from"])
     basis = f", refined from {refined} earlier record{'s' if refined > 1 else ''}" if refined else ""
-    console.print(f"  time         about {duration(summary['time_s'])}{basis}\n")
+    console.print(f"  time         about {duration(summary['time_s'])}{basis}")
+    _print_budget(console, summary["time_budget"])
     _table(
         console, "Stages", [("stage", False), ("ladders", True), ("points", True), ("time", True)],
         [
@@ -75,6 +76,23 @@ def print_overview(summary: dict[str, Any]) -> None:
         ("Cautions", "cautions"),
     ):
         _bullets(console, title, summary[key])
+
+
+def _print_budget(console: Any, budget: dict[str, Any] | None) -> None:
+    """What fits when the run is to be done by a time, and what would be dropped if it began now."""
+    if budget is None:
+        console.print()
+        return
+    needed = f"{duration(budget['needed_s'])} needed, back to idle included; {duration(budget['time_s'])} if it began now"
+    console.print(f"  be done by   {_plain(budget['be_done_by'])}: {needed}\n")
+    dropped = budget["dropped"]
+    if dropped:
+        _table(
+            console, "Would be dropped, in this order", [("condition", False), ("measurement", False), ("priority", True),
+                                                         ("ladders", True)],
+            [(row["condition"], row["measurement"], str(row["priority"]), str(row["ladders"])) for row in dropped],
+            note=f"What is kept takes {duration(budget['kept_s'])}.",
+        )  # fmt: skip
 
 
 def _margin_rows(margins: list[dict[str, Any]]) -> list[tuple[str, ...]]:

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from benchkit.cli.arguments import (
+    BeDoneByOption,
     BenchOption,
     EarlierOption,
     JsonOption,
@@ -40,6 +41,7 @@ def rehearse(
     report: Annotated[Path | None, typer.Option("--report", help="Also write the report here (HTML).")] = None,
     link_log: LinkLogOption = False,
     notify: NotifyOption = None,
+    be_done_by: BeDoneByOption = "",
     earlier: EarlierOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -50,4 +52,5 @@ def rehearse(
     carry_out(
         "rehearsal", campaign.rehearse, sequence, bench, unit, operator, out, report, link_log, as_json, seed=seed,
         faults=tuple(fault or ()), notify=targets(notify), earlier=tuple(earlier or ()),
+        be_done_by=be_done_by,
     )

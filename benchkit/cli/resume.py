@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from benchkit.cli.arguments import JsonOption
+from benchkit.cli.arguments import BeDoneByOption, JsonOption
 
 __all__ = ["resume"]
 
@@ -19,6 +19,7 @@ def resume(
     ] = None,
     accept: Annotated[bool, typer.Option("--accept", help="Go on although something is not as it was.")] = False,
     report: Annotated[Path | None, typer.Option("--report", help="Also write the report here (HTML).")] = None,
+    be_done_by: BeDoneByOption = "",
     as_json: JsonOption = False,
 ) -> None:
     """
@@ -72,7 +73,7 @@ def resume(
         raise typer.Exit(2)
     begun_s = time.monotonic()
     with TerminalProgress(planned.points_left, planned.left_s, virtual=planned.simulated) as progress:
-        outcome = planned.carry_out(progress=progress)
+        outcome = planned.carry_out(progress=progress, be_done_by=be_done_by)
     if report is not None:
         from benchkit.report import write_report
 

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from benchkit.cli.arguments import (
+    BeDoneByOption,
     EarlierOption,
     JsonOption,
     LinkLogOption,
@@ -29,6 +30,7 @@ def run(
     report: Annotated[Path | None, typer.Option("--report", help="Also write the report here (HTML).")] = None,
     link_log: LinkLogOption = False,
     notify: NotifyOption = None,
+    be_done_by: BeDoneByOption = "",
     earlier: EarlierOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -38,5 +40,5 @@ def run(
 
     carry_out(
         "run", campaign.run, sequence, bench, unit, operator, out, report, link_log, as_json, notify=targets(notify),
-        earlier=tuple(earlier or ()),
+        earlier=tuple(earlier or ()), be_done_by=be_done_by,
     )

@@ -13,6 +13,7 @@ from benchkit.bench.load import Bench
 from benchkit.campaign import CampaignOutcome, rehearse
 from benchkit.campaign.faults import COMPUTER_FAULTS, account_path
 from benchkit.drill.moments import Reference
+from benchkit.engine.recovery import RECOVERED
 from benchkit.errors import (
     BenchkitError,
     ConditionError,
@@ -62,7 +63,8 @@ class Row:
         came: Whether it came before the run ended.
         state: Bias state of the device when it came.
         point: Acknowledged points when the run ended.
-        caught_by: Which wall, "harmless" when the run went on to its end, "" when the fault never came.
+        caught_by: Which wall, "retried" when something was begun again and the run went on to its end, "harmless" when it went on
+            without, "" when the fault never came.
         to_safe_s: From a fault that came under power until nothing was energised; None: it came without power, or the run
             went on to its end. [s]
         reaction_s: The same from the first reading that showed it; None: none did. [s]
@@ -169,7 +171,7 @@ def carry_out(
         came=account["came"],
         state=account.get("state", ""),
         point=points.done,
-        caught_by=_caught_by(account, error, completed),
+        caught_by=_caught_by(account, error, completed, has_recovered=completed and _has_recovered(out)),
         to_safe_s=safe_s - came_s if is_stopped and came_s is not None and account["state"] in UNDER_POWER else None,
         reaction_s=safe_s - shown_s if is_stopped and shown_s is not None else None,
         outcome="not begun" if outcome is None else outcome.outcome,
@@ -250,11 +252,16 @@ def _record_state(out: Path, acknowledged: int, *, may_be_open: bool, began: boo
     return ("sealed" if sealed else "whole, not sealed"), failures
 
 
-def _caught_by(account: Mapping[str, Any], error: BaseException | None, completed: bool) -> str:
+def _has_recovered(out: Path) -> bool:
+    with Record.open(out) as record:
+        return bool((record.events()["kind"] == RECOVERED).any())
+
+
+def _caught_by(account: Mapping[str, Any], error: BaseException | None, completed: bool, *, has_recovered: bool) -> str:
     if not account["came"]:
         return ""
     if completed:
-        return "harmless"
+        return "retried" if has_recovered else "harmless"
     if account["trips"]:
         return "instrument protection"
     for kind, name in WALLS:

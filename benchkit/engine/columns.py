@@ -53,7 +53,7 @@ POINTS = (
     Column("u_drain_current_a", "A", "standard uncertainty of drain_current_a"),
     Column("u_gate_voltage_v", "V", "standard uncertainty of gate_voltage_v"),
     Column("u_detector_v", "V", "standard uncertainty of detector_v - reference_v"),
-    # What u_input_db and u_output_db are made of, and what counts in differences along a ladder. NaN: not stated in the bench file.
+    # What u_input_db and u_output_db are made of, and what counts in differences along a ladder. NaN: not stated.
     Column("u_source_db", "dB", "standard uncertainty: level accuracy of the source"),
     Column("u_input_path_db", "dB", "standard uncertainty: loss of the input path"),
     Column("u_input_mismatch_db", "dB", "standard uncertainty: mismatch at the device's input"),
@@ -126,7 +126,7 @@ def _of_blocks(plan: Plan) -> tuple[StreamSpec, ...]:
     """Kinds' own streams, each once, with room for what all the blocks that share it will store."""
     columns: dict[str, tuple[Column, ...]] = {}
     rows: dict[str, int] = {}
-    for block in plan.measurements:
+    for _, block in plan.asked():
         for stream in block.streams:
             columns.setdefault(stream.name, BLOCK_WHERE + stream.columns)
             rows[stream.name] = rows.get(stream.name, 0) + plan.condition_count * block.stream_rows(stream.name)

@@ -10,7 +10,7 @@ from benchkit.bench.open import OpenBench
 from benchkit.bench.paths import LossPath
 from benchkit.engine.pins import Pin
 from benchkit.errors import InstrumentError
-from benchkit.roles import PowerMeter, Source, Supply, Switch, Voltmeter
+from benchkit.roles import Analyser, PowerMeter, Source, Supply, Switch, Voltmeter
 
 __all__ = ["Hookup", "hook_up"]
 
@@ -40,6 +40,10 @@ class Hookup:
     case: Voltmeter | None
     switch: Switch | None
     routes: tuple[int, ...]
+    second_source: Source | None = None
+    second_path: LossPath | None = None
+    analyser: Analyser | None = None
+    analyser_path: LossPath | None = None
 
     @property
     def supplies(self) -> tuple[Supply, ...]:
@@ -78,6 +82,10 @@ def hook_up(bench: OpenBench, channel: str) -> Hookup:
         case=voltmeter(case.voltmeter if case else None),
         switch=bench.switch(wiring.position.switch) if wiring.position else None,
         routes=wiring.position.close if wiring.position else (),
+        second_source=bench.source(second) if (second := wiring.input.second_source) in bench.instruments and second else None,
+        second_path=None if wiring.input.second_path is None else bench.bench.paths[wiring.input.second_path],
+        analyser=bench.analyser(reads) if (reads := wiring.output.analyser) in bench.instruments and reads else None,
+        analyser_path=None if wiring.output.analyser_path is None else bench.bench.paths[wiring.output.analyser_path],
     )
 
 

@@ -187,8 +187,8 @@ class Recovery:
             try:
                 return self._once(troubled, biaser, told), told
             except (LinkError, ReplyError, ErrorQueueError) as another:
-                # One more in trouble at the same time; one that was in it already can't be had back.
-                if not is_transient(another) or another.instrument in troubled:
+                # One more in trouble at the same time, or the same once more; each round waits at most `wait` for each.
+                if not is_transient(another) or another.instrument not in self._bench.instruments:
                     raise
                 told.append(f"at the same time {another}")
                 troubled.add(another.instrument)
@@ -291,9 +291,10 @@ class Recovery:
         while True:
             try:
                 self._reopen(name, UNPOWERED_WAIT_S)
-            except LinkError:
+            except LinkError as error:
                 if self._clock.monotonic() - begin_s >= self._settings.wait_s:
-                    raise
+                    waited = f"did not answer again within {self._settings.wait_s:g} s ({self._file_name}: recover.wait)"
+                    raise InstrumentError(name, f"{waited}: {error}") from error
                 self._progress.waiting(f"{name} does not answer; waiting for it to come back")
                 self._clock.sleep(POLL_S)
             else:
@@ -337,7 +338,9 @@ class Recovery:
             if isinstance(instrument, Chamber) and cycled is not False:
                 self.chamber_lost = True
             if cycled and name in self._calibrated:
-                raise InstrumentError(name, "was switched off and on, and its calibration is worth nothing any more; resume the run")
+                raise InstrumentError(
+                    name, "was switched off and on, and its calibration is worth nothing any more; resume the run"
+                )
             told.append(_said(instrument, cycled))
         return told
 

@@ -10,30 +10,53 @@ from __future__ import annotations
 
 import contextlib
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from functools import partial
+from typing import TypeVar
 
 from benchkit.bench.model import ChamberSettings, NetworkAnalyserSettings, SourceSettings
 from benchkit.bench.open import OpenBench
 from benchkit.clock import Clock
 from benchkit.engine.biasing import Biaser, BiasReading
+from benchkit.engine.device_soak import SoakingDevice
 from benchkit.engine.facilities import Facilities
 from benchkit.engine.hookup import Hookup, hook_up
 from benchkit.engine.journalist import Events, Progress, Sink
 from benchkit.engine.protections import Protections
+from benchkit.engine.recovery import Recovery, SetUp
+from benchkit.engine.sentinel import SentinelWatch
 from benchkit.engine.soak import soak
+from benchkit.engine.stages import FAILED, Stages
 from benchkit.engine.standing import GATE_HELD, NOTHING_DONE, Standing, gate_held_text
 from benchkit.engine.station import ChannelStation
 from benchkit.engine.thermometer import Thermometer
+from benchkit.engine.timekeeper import Timekeeper
 from benchkit.engine.walls import Walls
 from benchkit.engine.warming import Warming
 from benchkit.envelope.network import highest_port_level_dbm
-from benchkit.errors import BenchkitError, InstrumentError, LimitError, LinkError, MakeSafeError
+from benchkit.errors import (
+    BenchkitError,
+    ConditionError,
+    InstrumentError,
+    LimitError,
+    LinkError,
+    MakeSafeError,
+    MeasurementError,
+    QuiescentError,
+    TemperatureError,
+)
 from benchkit.measurements.base import Ladder, MeasurementBlock
+from benchkit.measurements.sentinel import SENTINEL
+from benchkit.plan.budget import TimeBudget
+from benchkit.plan.pace import NO_PACE, Pace
 from benchkit.plan.plan import Condition, Plan
 from benchkit.roles import NetworkAnalyser, Source
 from benchkit.sequence.load import Sequence
+from benchkit.sequence.model import SoakSettings
 
 __all__ = ["Engine"]
+
+T = TypeVar("T")
 
 
 class Engine:
@@ -42,6 +65,8 @@ class Engine:
 
     Args:
         standing: What is done of the plan already; it is not measured again.
+        be_done_by: Instead of the sequence's own; "": that one.
+        pace: What earlier records tell of how long things take, for a run that is to be done by a time.
     """
 
     def __init__(
@@ -53,6 +78,9 @@ class Engine:
         sink: Sink,
         progress: Progress,
         standing: Standing = NOTHING_DONE,
+        *,
+        be_done_by: str = "",
+        pace: Pace = NO_PACE,
     ) -> None:
         self._bench = bench
         self._sequence = sequence
@@ -67,9 +95,7 @@ class Engine:
         ratings = None if self._chamber is None else bench.bench.file.instruments[self._chamber.name]
         assert ratings is None or isinstance(ratings, ChamberSettings), "load_bench checks roles"
         self._chamber_ratings = ratings
-        self._thermometer = Thermometer(
-            self._chamber, sequence, sink, clock, self.events, ratings, bench.bench.path.name
-        )
+        self._thermometer = Thermometer(self._chamber, sequence, sink, clock, self.events, ratings, bench.bench.path.name)
         sources = [one for one in bench.instruments.values() if isinstance(one, (Source, NetworkAnalyser))]
         self._protections = Protections(sequence, sources, self._chamber)
         self._biaser: Biaser | None = None
@@ -84,6 +110,35 @@ class Engine:
         self._points = standing.points
         self._spared = 0
         self._serial = 0
+        self._sentinel = (
+            None
+            if plan.sentinel is None
+            else SentinelWatch(
+                plan.sentinel,
+                clock,
+                lambda row: self._sink.append(SENTINEL, row),
+                lambda row: self._untold.append((SENTINEL, row)),
+                self.events,
+                sequence.path.name,
+                keeps_gate=sequence.file.bias.retrim == "hold voltage",
+                references=standing.references,
+            )
+        )
+        self.stages = Stages(plan, standing, sink, self.events, clock)
+        self._timekeeper = Timekeeper(
+            be_done_by or sequence.file.conditions.be_done_by or "",
+            partial(TimeBudget, plan, sequence.file, bench.bench.file, pace=pace), plan, self.stages, self.events, clock,
+        )  # fmt: skip
+        ways = [bench.bench.file.wiring.channels[channel].network for channel in plan.channels]
+        self._recovery = Recovery(
+            bench, sequence.file.recover, sequence.path.name, clock, self.events, progress, self._protections,
+            SetUp(self._set_protections, self._set_functions, self._hold_temperature),
+            frozenset(way.analyser for way in ways if way is not None),
+        )  # fmt: skip
+        # What the sentinel begins with, while it has not yet; None: it has, or there is none.
+        self._sentinel_due: tuple[Condition, ChannelStation, Hookup] | None = None
+        # The biased channel; None while nothing is biased, or while it is on its way.
+        self._present: ChannelStation | None = None
 
     def run(self) -> None:
         """
@@ -95,14 +150,27 @@ class Engine:
         """
         self._bench.hold_gate_v = self._sequence.file.bias.pinch_off_v
         try:
-            self._prepare()
+            self._repeat("preparing the bench", self._prepare)
             self._before()
+            self._timekeeper.begin()
             self._walk()
-            self.events.note("done", f"plan done: {self._points} points")
-            self._warm_up()
+            # Who does not answer is waited for now: what follows, make safe, waits for nobody.
+            self._repeat("asking every instrument", self._ask_all)
+            again, missing = self._recovery.count, self.stages.missing
+            self.events.note(
+                "done",
+                f"plan done{f' but for ladders: {missing}' if missing else ''}: {self._points} points"
+                + (f"; {'once' if again == 1 else f'{again} times'} something was begun again after trouble" if again else ""),
+            )
+            self._thermometer.hold(False)
+            self._repeat("warming before opening", self._warm_up)
         except BaseException as error:
             self._stop(error)
             raise
+
+    def _ask_all(self) -> None:
+        for instrument in self._bench.instruments.values():
+            instrument.identify()
 
     def _before(self) -> None:
         """What kinds do at each channel before anything is biased: a network analyser's calibration."""
@@ -132,14 +200,82 @@ class Engine:
     def _walk(self) -> None:
         temperature: float | None = math.nan
         for condition in self._plan.conditions():
-            if not self._standing.is_left(self._plan, condition):
-                self._serial += sum(block.ladder_count() for block in self._plan.measurements)
+            self._timekeeper.look(self._here_degc, condition, is_biased=False)
+            if not self.stages.is_any_left(condition):
                 continue
-            if condition.temperature_degc != temperature:
-                temperature = condition.temperature_degc
-                if temperature is not None:
-                    self._reach(temperature)
-            self._measure_condition(condition)
+            try:
+                if condition.temperature_degc != temperature:
+                    temperature = condition.temperature_degc
+                    if temperature is not None:
+                        self._repeat(f"the way to {temperature:+g} °C", partial(self._reach_anew, temperature, condition))
+                self._measure_condition(condition)
+            except TemperatureError as error:
+                self._give_up_temperature(condition, error)
+                temperature = math.nan
+
+    @property
+    def _here_degc(self) -> float | None:
+        """Where the chamber's air was last read; None: it was not. [degC]"""
+        air_degc = self._thermometer.air_degc
+        return None if math.isnan(air_degc) else air_degc
+
+    def _repeat(self, what: str, act: Callable[[], T]) -> T:
+        """What can be begun again from its start; and is, after transient trouble."""
+        return self._recovery.repeat(what, act, lambda: self._biaser, self._after_trouble)
+
+    def _after_trouble(self, bias_stands: bool) -> None:
+        """The part is safe and the bench in order again: the record is told what was held back."""
+        self._thermometer.abandon()
+        self._tell()
+        if bias_stands and self._present is not None:
+            return
+        if bias_stands:
+            self._recovery.take_down(self._biaser)  # half-way up: begun again from unpowered
+        self._forget_bias()
+
+    def _forget_bias(self) -> None:
+        """It was taken down otherwise than by the bias machine."""
+        if self._present is not None and self._biaser is not None and self._biaser.last is not None:
+            assert self._condition is not None, "set with the biaser"
+            self._sink.append("bias", self._bias_row(self._condition, self._biaser, self._biaser.last, 0))
+        self._present = self._biaser = self._condition = None
+
+    def _tell(self) -> None:
+        untold, self._untold = self._untold, []
+        for stream, row in untold:
+            self._sink.append(stream, row)
+            self._points += stream == "points"
+
+    def _reach_anew(self, temperature_degc: float, condition: Condition) -> None:
+        """
+        Raises:
+            TemperatureError: It was not reached, or its soak was not done.
+        """
+        try:
+            self._reach(temperature_degc, condition)
+        except ConditionError as error:
+            raise TemperatureError(str(error)) from error
+        self._recovery.chamber_lost = False
+
+    def _give_up_temperature(self, condition: Condition, error: TemperatureError) -> None:
+        settings = self._sequence.file.conditions.temperature
+        if settings is None or settings.on_failure == "stop":
+            raise error
+        self._recovery.take_down(self._biaser)
+        self._tell()
+        self._forget_bias()
+        self._thermometer.hold(False)
+        there = [
+            one
+            for one in self._plan.conditions()
+            if (one.temperature_degc, one.visit) == (condition.temperature_degc, condition.visit)
+        ]
+        count = sum(self.stages.skip(one, str(error)) for one in there)
+        self.events.note(
+            "temperature skipped",
+            f"{error}; {count} ladders there are skipped ({self._sequence.path.name}: conditions.temperature.on_failure)",
+            "warning",
+        )
 
     def _stop(self, error: BaseException) -> None:
         """Something stopped the run: the part first, then the record, which is told everything even if it fails at something."""
@@ -159,6 +295,9 @@ class Engine:
                 # A record that fails now must not hide why the run was stopped; it fails again, and is told, at its end.
                 with contextlib.suppress(BenchkitError, OSError):
                     self._sink.append(stream, row)
+            if self._recovery.gave_up:
+                with contextlib.suppress(BenchkitError, OSError):
+                    self.events.note("not recovered", self._recovery.gave_up, "error")
             warming = self._warming()
             if warming is not None:
                 with contextlib.suppress(BenchkitError, OSError):
@@ -176,9 +315,7 @@ class Engine:
         if settings is None or settings.warm_before_opening is None or self._bench.idle_temperature_degc is None:
             return None
         case = hook_up(self._bench, self._plan.channels[0]).case
-        return Warming(
-            settings, settings.warm_before_opening, case, self._thermometer, self._clock, self.events, self._progress
-        )
+        return Warming(settings, settings.warm_before_opening, case, self._thermometer, self._clock, self.events, self._progress)
 
     def _prepare(self) -> None:
         """Known state everywhere, then the walls in the instruments, each read back, before anything is energised."""
@@ -193,7 +330,15 @@ class Engine:
         missing = [text for instrument in self._bench.instruments.values() for text in instrument.missing_protections()]
         for text in missing:
             self.events.note("no protection", text, "warning")
-        for name, instrument in self._bench.instruments.items():
+        self._set_protections()
+        for instrument in self._bench.instruments.values():
+            instrument.check_errors()
+        self._set_functions()
+        self.events.note("prepared", "every instrument in its known, safe state; protections set and read back")
+
+    def _set_protections(self) -> None:
+        """Limits that are in the instruments from the beginning, each read back unless it is known to be set."""
+        for name in self._bench.instruments:
             settings = self._bench.bench.file.instruments[name]
             if isinstance(settings, SourceSettings):
                 self._bench.source(name).set_level_limit(self._highest_level_dbm(name, settings))
@@ -207,9 +352,16 @@ class Engine:
                 low = max(limits.temperature_min_degc, settings.temperature_min_degc)
                 high = min(limits.temperature_max_degc, settings.temperature_max_degc)
                 self._bench.chamber(name).set_limits(low, high)
-            instrument.check_errors()
-        self._set_functions()
-        self.events.note("prepared", "every instrument in its known, safe state; protections set and read back")
+
+    def _hold_temperature(self) -> None:
+        """Told once more: what it was told last may not have arrived. The air is watched all the time (Thermometer)."""
+        chamber, ratings = self._chamber, self._chamber_ratings
+        if chamber is None or ratings is None or not self._thermometer.is_holding:
+            return
+        chamber.set_ramp(ratings.ramp_k_per_min)
+        chamber.set_temperature(self._thermometer.set_degc)
+        chamber.start()
+        chamber.check_errors()
 
     def _highest_level_dbm(self, source: str, settings: SourceSettings) -> float:
         """
@@ -219,13 +371,18 @@ class Engine:
         levels = []
         for channel in self._plan.channels:
             wiring = self._bench.bench.file.wiring.channels[channel]
-            if wiring.input.source == source:
-                path = self._bench.bench.paths[wiring.input.path]
+            ways = (wiring.input.source, wiring.input.path), (wiring.input.second_source, wiring.input.second_path)
+            for tone, (name, path_name) in enumerate(ways):
+                if name != source or path_name is None:
+                    continue
+                path = self._bench.bench.paths[path_name]
+                # The second source is for the second of two tones, and for nothing else.
                 levels += [
-                    max(ladder.levels_dbm) + path.loss_db(ladder.frequency_hz)
-                    for block in self._plan.measurements
+                    max(ladder.levels_dbm) + path.loss_db(ladder.tones_hz[tone])
+                    for _, block in self._plan.asked()
+                    if block.drives
                     for ladder in block.ladders()
-                    if ladder.levels_dbm
+                    if ladder.levels_dbm and tone < len(ladder.tones_hz)
                 ]
         if not levels:
             return settings.level_max_dbm
@@ -241,7 +398,8 @@ class Engine:
         if wiring.case_sensor is not None:
             self._bench.voltmeter(wiring.case_sensor.voltmeter).set_function("resistance")
 
-    def _reach(self, temperature_degc: float) -> None:
+    def _reach(self, temperature_degc: float, condition: Condition) -> None:
+        """`condition`: the first that is measured there."""
         settings = self._sequence.file.conditions.temperature
         ratings = self._chamber_ratings
         if self._chamber is None or settings is None or ratings is None:
@@ -249,6 +407,7 @@ class Engine:
         self._progress.stage(f"to {temperature_degc:+g} °C")
         self._bench.idle_temperature_degc = settings.idle_degc
         case = hook_up(self._bench, self._plan.channels[0]).case
+        device = self._soaking_device(settings.soak, condition)
         outcome = soak(
             temperature_degc,
             settings.soak,
@@ -259,44 +418,153 @@ class Engine:
             self._clock,
             self._progress,
             f"{self._sequence.path.name}: conditions.temperature.soak",
+            device,
         )
+        self._biaser = self._condition = None
         case_text = "" if math.isnan(outcome.case_degc) else f", case {outcome.case_degc:+.2f} °C"
         self.events.note(
             "soaked",
             f"{temperature_degc:+g} °C reached and soaked in {outcome.duration_s / 60:.1f} min: air {outcome.air_degc:+.2f} °C"
-            f"{case_text}",
+            f"{case_text}{'' if device is None else f', {device.shown()}'}",
         )
 
-    def _measure_condition(self, condition: Condition) -> None:
+    def _soaking_device(self, settings: SoakSettings, condition: Condition) -> SoakingDevice | None:
+        if settings.device is None:
+            return None
+
+        def up() -> tuple[Biaser, ChannelStation]:
+            biaser, _, _ = self._bias_up(condition)
+            return biaser, self._station(biaser)
+
+        def log(state: str, reading: BiasReading) -> None:
+            assert self._biaser is not None, "it was biased"
+            self._sink.append("bias", {**self._bias_row(condition, self._biaser, reading, 0), "state": state})
+
+        return SoakingDevice(settings.device, up, log, self._plan.sentinel, self._clock)
+
+    def _bias_up(self, condition: Condition) -> tuple[Biaser, BiasReading, int]:
+        """The one way from unpowered to biased, for a condition and for the soak before it: switch, walls, gate, drain, trim."""
         hookup = hook_up(self._bench, condition.channel)
         biaser = Biaser(hookup, self._sequence, self._clock, self._walls, self._protections)
         self._biaser, self._condition = biaser, condition
-        self._progress.stage(str(condition))
         if hookup.switch is not None:
             hookup.switch.connect(hookup.routes)
             self._clock.sleep(hookup.switch.settling_time_s)
+        hold = self._sequence.file.bias.retrim == "hold voltage"
+        gates_v = self._held_gates_v.get((condition.channel, condition.supply_voltage_v)) if hold else None
+        reading, steps = biaser.bias_up(condition.supply_voltage_v, gates_v=gates_v)
+        return biaser, reading, steps
+
+    def _station(self, biaser: Biaser) -> ChannelStation:
+        return ChannelStation(biaser, self._bench.bench.file, self._clock, self._walls, self._thermometer, self._facilities)
+
+    def _measure_condition(self, condition: Condition) -> None:
+        """
+        Raises:
+            QuiescentError: The quiescent current was not reached, and the sequence says to stop then.
+            TemperatureError: The temperature is lost.
+        """
+        self._progress.stage(str(condition))
+        try:
+            self._repeat(f"the bias-up at {condition}", partial(self._bring_up, condition))
+            for measurement, block in enumerate(self._plan.measurements):
+                for serial, ladder in zip(self.stages.serials(condition, measurement), block.ladders(), strict=True):
+                    if self.stages.is_left(serial):
+                        self._timekeeper.look(self._here_degc, condition, is_biased=True)
+                    if self.stages.is_left(serial):
+                        self._serial = serial
+                        self._measure_by_policy(condition, measurement, block, ladder)
+            self._repeat(f"the bias-down at {condition}", partial(self._bring_down, condition))
+        except QuiescentError as error:
+            if self._sequence.file.conditions.on_failure == "stop":
+                raise
+            self._recovery.take_down(self._biaser)
+            self._tell()
+            self._forget_bias()
+            count = self.stages.skip(condition, str(error))
+            self.events.note(
+                "condition skipped",
+                f"{error}; {count} ladders there are skipped ({self._sequence.path.name}: conditions.on_failure)",
+                "warning",
+            )
+
+    def _measure_by_policy(self, condition: Condition, measurement: int, block: MeasurementBlock, ladder: Ladder) -> None:
+        """One ladder; when it fails alone, what the sequence says follows."""
+
+        def measure() -> None:
+            station = self._bring_up(condition)
+            if self._sentinel is not None and self._begin_sentinel(condition):
+                self._sentinel.before_ladder()
+            assert self._biaser is not None, "brought up"
+            self._measure_ladder(condition, measurement, block, ladder, station, self._biaser.hookup)
+
+        try:
+            self._repeat(f"ladder {self._serial} ({block.title} at {condition})", measure)
+        except MeasurementError as error:
+            if block.on_failure == "stop":
+                raise
+            self._repeat("RF off", self._rest)
+            self._tell()
+            self.stages.failed(self._serial)
+            said = f"{block.title} at {condition} failed: {error}"
+            count = self.stages.skip(condition, said) if block.on_failure == "skip condition" else 0
+            self.events.note(
+                "measurement failed",
+                f"{said}; {f'{count} more ladders there are skipped' if count else 'the run goes on'} "
+                f"({self._sequence.path.name}: measurements[{measurement}].on_failure)",
+                "warning",
+            )
+
+    def _rest(self) -> None:
+        if self._present is not None:
+            self._present.rest()
+
+    def _bring_up(self, condition: Condition) -> ChannelStation:
+        """Biased as `condition` says, whatever was before: still so, or taken down after trouble."""
+        if self._present is not None:
+            return self._present
+        if self._recovery.chamber_lost and condition.temperature_degc is not None:
+            self._reach_anew(condition.temperature_degc, condition)
         held = (condition.channel, condition.supply_voltage_v)
         hold = self._sequence.file.bias.retrim == "hold voltage"
-        reading, steps = biaser.bias_up(
-            condition.supply_voltage_v, gates_v=self._held_gates_v.get(held) if hold else None
-        )
+        biaser, reading, steps = self._bias_up(condition)
+        hookup = biaser.hookup
         if hold and held not in self._held_gates_v:
             self._held_gates_v[held] = biaser.gate_set_v
             self.events.note(GATE_HELD, gate_held_text(*held, biaser.gate_set_v))
         self._sink.append("bias", self._bias_row(condition, biaser, reading, steps))
-        station = ChannelStation(
-            biaser, self._bench.bench.file, self._clock, self._walls, self._thermometer, self._facilities
+        station = self._station(biaser)
+        self._sentinel_due = None if self._sentinel is None else (condition, station, hookup)
+        self._begin_sentinel(condition)
+        self._present = station
+        return station
+
+    def _begin_sentinel(self, condition: Condition) -> bool:
+        """The sentinel drives the device: not before all that must be known first is known. Whether it has begun."""
+        may_drive = all(
+            self.stages.is_done(serial)
+            for measurement, block in enumerate(self._plan.measurements)
+            if block.before_drive
+            for serial in self.stages.serials(condition, measurement)
         )
-        for measurement, block in enumerate(self._plan.measurements):
-            for ladder in block.ladders():
-                if self._serial not in self._standing.finished:
-                    self._measure_ladder(condition, measurement, block, ladder, station, hookup)
-                self._serial += 1
+        if self._sentinel is not None and self._sentinel_due is not None and may_drive:
+            self._sentinel.begin(*self._sentinel_due)
+            self._sentinel_due = None
+        return self._sentinel_due is None
+
+    def _bring_down(self, condition: Condition) -> None:
+        if self._present is None and self._sentinel is None:
+            return  # taken down already, after trouble
+        station = self._bring_up(condition)
+        biaser = self._biaser
+        assert biaser is not None, "brought up"
+        if self._sentinel is not None and self._sentinel_due is None:
+            self._sentinel.end()
         station.rest()
         reading = biaser.read()
         biaser.bias_down()
         self._sink.append("bias", self._bias_row(condition, biaser, reading, 0))
-        self._biaser = self._condition = None
+        self._present = self._biaser = self._condition = None
 
     def _measure_ladder(
         self,
@@ -311,7 +579,7 @@ class Engine:
         where: dict[str, float | int | str] = {
             "ladder": self._serial,
             "measurement": measurement,
-            "attempt": self._standing.attempt(self._serial),
+            "attempt": self.stages.attempt(self._serial),
             "tripped": 0,
             "channel": condition.channel,
             "temperature_set_degc": temperature,
@@ -322,6 +590,7 @@ class Engine:
         points, status, reason = 0, "complete", ""
         planned = len(ladder.levels_dbm) or block.point_count() // block.ladder_count()
         append, measuring = self._sink.append, block.measure(ladder, station)
+        self._facilities.take_evidence()
         try:
             while True:
                 try:
@@ -336,6 +605,14 @@ class Engine:
                 self._points += 1
                 points += 1
                 self._progress.point(self._points, self._spared)
+            # Before it counts as finished: what these find may have been so while it was measured.
+            if block.drives:
+                station.rest()
+            for instrument in (hookup.source, hookup.second_source, hookup.meter, hookup.analyser, *hookup.supplies):
+                if instrument is not None:
+                    instrument.check_errors()
+            if self._biaser is not None:
+                self._biaser.check_held()
         except BaseException as error:
             if station.is_refused and station.present and isinstance(error, BenchkitError) and not isinstance(error, LinkError):
                 # It is what ended the run, by a limit or because it cannot be trusted.
@@ -346,18 +623,16 @@ class Engine:
                     for pin, voltage_v, current_a in station.pins
                 ]
                 points += 1
+            self._untold += [(stream, {**self._where, **row}) for stream, row in self._facilities.take_evidence()]
             reason = " ".join(str(error).split())[:96]
-            self._untold.append(("ladders", self._ladder_row(where, ladder, start_s, points, "torn", reason)))
+            status = FAILED if isinstance(error, MeasurementError) else "torn"
+            self._untold.append(("ladders", self._ladder_row(where, ladder, start_s, points, status, reason)))
+            self.stages.torn(self._serial)
             raise
         self._spared += max(0, planned - points)
         append("ladders", self._ladder_row(where, ladder, start_s, points, status, reason))
-        if block.needs_drive:
-            station.rest()
-        for instrument in (hookup.source, hookup.meter, *hookup.supplies):
-            if instrument is not None:
-                instrument.check_errors()
-        if self._biaser is not None:
-            self._biaser.check_held()
+        self.stages.done(self._serial)
+        self._timekeeper.took(measurement, self._clock.now() - start_s)
 
     def _ladder_row(
         self, where: Mapping[str, float | int | str], ladder: Ladder, start_s: float, points: int, status: str, reason: str
@@ -372,9 +647,7 @@ class Engine:
             "stop_reason": reason,
         }
 
-    def _bias_row(
-        self, condition: Condition, biaser: Biaser, reading: BiasReading, steps: int
-    ) -> dict[str, float | int | str]:
+    def _bias_row(self, condition: Condition, biaser: Biaser, reading: BiasReading, steps: int) -> dict[str, float | int | str]:
         return {
             "time_s": self._clock.now(),
             "channel": condition.channel,

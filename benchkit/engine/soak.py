@@ -1,7 +1,8 @@
 """
 Waiting until the device, not the chamber's air, is at temperature.
 
-The air must stay in tolerance for a stated time, and the case must drift slower than a stated rate, both at once.
+The air must stay in tolerance for a stated time, and the case must drift slower than a stated rate, and the device itself if it
+is asked (benchkit.engine.device_soak), all at once.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from collections import deque
 from dataclasses import dataclass
 
 from benchkit.clock import Clock
+from benchkit.engine.device_soak import SoakingDevice
 from benchkit.engine.journalist import Progress
 from benchkit.engine.thermometer import Thermometer, case_temperature_degc
 from benchkit.errors import ConditionError
@@ -46,16 +48,18 @@ def soak(
     clock: Clock,
     progress: Progress,
     source: str,
+    device: SoakingDevice | None = None,
 ) -> SoakOutcome:
     """
     Send the chamber to `target_degc` and wait until the device is there.
 
     Args:
         source: File and key of the soak settings, for messages.
+        device: Biased when the air is first in tolerance, and unpowered again at the end.
 
     Raises:
-        ConditionError: The air did not arrive, or the soak took longer than `at_most`.
-        LimitError: The air left the device's limits.
+        ConditionError: The air did not arrive, or the soak took longer than `at_most`; a device that was biased still is.
+        LimitError: The air left the device's limits, or the device's reading is beyond one.
     """
     begin_s = clock.monotonic()
     thermometer.hold(False)
@@ -81,8 +85,13 @@ def soak(
         if inside and arrived_s is None:
             arrived_s = now_s
         still = settings.drift_max_k_per_min is None or abs(drift) <= settings.drift_max_k_per_min
+        if device is not None and arrived_s is not None:
+            device.look()
+            still = still and device.is_still
         if inside_since_s is not None and now_s - inside_since_s >= settings.in_tolerance_for_s and still:
             thermometer.hold(True)
+            if device is not None:
+                device.end()
             return SoakOutcome(now_s - begin_s, air_degc, case_degc, drift)
         if arrived_s is None and now_s - begin_s > patience_s:
             raise ConditionError(
@@ -93,10 +102,14 @@ def soak(
         if arrived_s is not None and now_s - arrived_s > settings.at_most_s:
             raise ConditionError(
                 f"soak at {target_degc:+g} °C not done after {settings.at_most_s / 60:.0f} min: "
-                f"{_obstacle(target_degc, settings, air_degc, case_degc, drift, inside)} ({source}.at_most). The part is "
-                "unpowered. Allow more time or drift, or look after the chamber"
+                f"{_obstacle(target_degc, settings, air_degc, case_degc, drift, inside, device)} ({source}.at_most). The part is "
+                f"{'unpowered' if device is None else 'taken down to unpowered'}. Allow more time or drift, or look after the "
+                "chamber"
             )
-        progress.waiting(f"soak to {target_degc:+g} °C: air {air_degc:+.1f} °C, case {case_degc:+.1f} °C, {drift:+.2f} K/min")
+        of_device = f", {device.shown()}" if device is not None and device.is_biased else ""
+        progress.waiting(
+            f"soak to {target_degc:+g} °C: air {air_degc:+.1f} °C, case {case_degc:+.1f} °C, {drift:+.2f} K/min{of_device}"
+        )
         clock.sleep(settings.poll_every_s)
 
 
@@ -111,13 +124,21 @@ def read_both(case: Voltmeter | None, thermometer: Thermometer) -> float:
 
 
 def _obstacle(
-    target_degc: float, settings: SoakSettings, air_degc: float, case_degc: float, drift: float, inside: bool
+    target_degc: float,
+    settings: SoakSettings,
+    air_degc: float,
+    case_degc: float,
+    drift: float,
+    inside: bool,
+    device: SoakingDevice | None,
 ) -> str:
     if not inside:
         return f"the air left {target_degc:+g} °C ± {settings.tolerance_k:g} K again and stands at {air_degc:+.2f} °C"
     limit = settings.drift_max_k_per_min
     if limit is not None and not abs(drift) <= limit:
         return f"the case ({case_degc:+.2f} °C) still drifts by {drift:+.3f} K/min, and {limit:g} K/min counts as still"
+    if device is not None and not device.is_still:
+        return device.obstacle()
     stay = f"within {settings.tolerance_k:g} K for {settings.in_tolerance_for_s / 60:g} min"
     return f"the air ({air_degc:+.2f} °C) did not stay {stay}"
 

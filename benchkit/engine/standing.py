@@ -9,7 +9,9 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
+from benchkit.engine.references import Key, Reference, references_of
 from benchkit.errors import FormatError
+from benchkit.measurements.sentinel import SENTINEL
 from benchkit.plan.plan import Condition, Plan
 
 __all__ = ["GATE_HELD", "NOTHING_DONE", "Standing", "gate_held_text", "standing_of"]
@@ -35,6 +37,7 @@ class Standing:
         points: Points in the record, torn ones included: the serial number of the next one.
         torn: Rows for the stream `ladders` of attempts that a killed run left without one.
         held_gates_v: By channel and supply voltage: where the gates are held. [V]
+        references: What the sentinel is compared with, by condition.
     """
 
     finished: frozenset[int] = frozenset()
@@ -43,6 +46,7 @@ class Standing:
     points: int = 0
     torn: tuple[Row, ...] = ()
     held_gates_v: Mapping[tuple[str, float], tuple[float, ...]] = field(default_factory=dict)
+    references: Mapping[Key, Reference] = field(default_factory=dict)
 
     @property
     def torn_attempts(self) -> int:
@@ -87,7 +91,7 @@ def standing_of(
     """
     Args:
         points, ladders, events: Streams of the record.
-        own: Streams that kinds fill besides, by name.
+        own: Streams that kinds fill besides, by name; the sentinel's among them, if there is one.
 
     Raises:
         FormatError: An event that says where a gate is held can't be read.
@@ -111,6 +115,7 @@ def standing_of(
         points=max(0, int(points["point"].max()) + 1) if len(points) else 0,
         torn=_torn([points, *tables[2:]], told),
         held_gates_v=_held_gates(events),
+        references=references_of(own[SENTINEL]) if SENTINEL in own else {},
     )
 
 

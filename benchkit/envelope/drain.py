@@ -41,7 +41,7 @@ def prove_drains(plan: Plan, findings: Findings) -> list[Protection]:
             drains.prove_output(stage)
         drains.prove_current()
         if sequence.limits.dissipation_max_w is not None:
-            drains.prove_heat(sequence.limits.dissipation_max_w, driven=any(block.needs for block in plan.measurements))
+            drains.prove_heat(sequence.limits.dissipation_max_w, driven=any(block.needs for _, block in plan.asked()))
         rows += [row for stage in drains.stages for row in drains.protections(stage)]
     return rows
 

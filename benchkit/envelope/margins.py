@@ -8,10 +8,11 @@ from typing import Literal
 from benchkit.bench.load import Bench
 from benchkit.errors import Mistake
 from benchkit.files.axis import Axis
+from benchkit.measurements.sentinel import SENTINEL, SENTINEL_INDEX
 from benchkit.quantities.format import format_quantity
 from benchkit.sequence.load import Sequence
 
-__all__ = ["TOLERANCE", "Check", "Findings", "Key", "Margin", "Point", "in_bench", "in_sequence", "shown"]
+__all__ = ["TOLERANCE", "Check", "Findings", "Key", "Margin", "Point", "block_key", "in_bench", "in_sequence", "shown"]
 
 # Sums of decimal fractions miss their exact value by some 1e-15: a limit that is met exactly is met.
 TOLERANCE = 1e-9
@@ -30,6 +31,11 @@ class Key:
 
 def in_sequence(key: str) -> Key:
     return Key("sequence", key)
+
+
+def block_key(index: int) -> str:
+    """Of a measurement, or of the sentinel, in the sequence; `index` as Plan.asked() has it."""
+    return SENTINEL if index == SENTINEL_INDEX else f"measurements[{index}]"
 
 
 def in_bench(key: str) -> Key:

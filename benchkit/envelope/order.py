@@ -25,9 +25,13 @@ def order_of_operations(plan: Plan, findings: Findings) -> tuple[str, ...]:
     if any(block.drives for _, block in plan.asked()):
         lines.append("RF comes on only on a biased device, at its ladder's lowest level, and is off before the frequency changes")
     if any(block.before_drive for block in plan.measurements):
-        lines.append("an oscillation ends the run before anything is driven at its condition; where it can't be told nothing is driven")
+        lines.append(
+            "an oscillation ends the run before anything is driven at its condition; where it can't be told nothing is driven"
+        )
     if any(block.two_tones() is not None for block in plan.measurements):
-        lines.append("the second source is on for two-tone ladders only, and reads off with the first before anything else is done")
+        lines.append(
+            "the second source is on for two-tone ladders only, and reads off with the first before anything else is done"
+        )
     if any(wiring.channels[channel].position is not None for channel in plan.channels):
         network = any("network" in block.needs for block in plan.measurements)
         lines.append(

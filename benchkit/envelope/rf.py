@@ -10,16 +10,16 @@ from numpy.typing import NDArray
 
 from benchkit.envelope.chain import Chain, Tap, chain_of
 from benchkit.envelope.interval import Interval
-from benchkit.envelope.margins import Check, Findings, Key, Point, in_bench, in_sequence
+from benchkit.envelope.margins import Check, Findings, Key, Point, block_key, in_bench, in_sequence
 from benchkit.envelope.rf_bands import prove_bands, prove_saturation
-from benchkit.envelope.rf_levels import rf_levels, through
+from benchkit.envelope.rf_levels import RfLevels, rf_levels, through
 from benchkit.envelope.rf_walls import SourceReach
 from benchkit.envelope.stretches import EXACT_LADDERS, Stretch, ascends, stretches
 from benchkit.errors import MisuseError
 from benchkit.measurements.base import MeasurementBlock
 from benchkit.plan.plan import Plan
 
-__all__ = ["prove_rf"]
+__all__ = ["ChainProof", "prove_rf"]
 
 Say = Callable[[str, Point], str]
 """From the worst level, with its unit, and the point of the plan to a message."""
@@ -33,7 +33,7 @@ def prove_rf(plan: Plan, findings: Findings) -> list[SourceReach]:
     Returns:
         For each channel and measurement, what is needed of the source and how little the path may take off.
     """
-    driven = [(index, block) for index, block in enumerate(plan.measurements) if block.needs_drive]
+    driven = [(index, block) for index, block in plan.asked() if block.needs_drive]
     if not driven:
         return []
     chains = [chain for channel in plan.channels if (chain := chain_of(channel, findings)) is not None]
@@ -45,7 +45,7 @@ def prove_rf(plan: Plan, findings: Findings) -> list[SourceReach]:
         levels_dbm = next(block.ladders()).levels_dbm
         if not ascends(levels_dbm):
             findings.refuse(
-                in_sequence(f"measurements[{index}].drive"),
+                in_sequence(f"{block_key(index)}.drive"),
                 f"the levels of a ladder ascend, so that RF never comes on at its highest; these do not: {_listed(levels_dbm)}",
             )
             continue
@@ -55,21 +55,40 @@ def prove_rf(plan: Plan, findings: Findings) -> list[SourceReach]:
             if prove_bands(chain, index, span_hz, findings) and prove_saturation(chain, index, span_hz, drive_dbm, findings)
         ]
         for stretch in stretches(block, span_hz, drive_dbm, EXACT_LADDERS // len(driven)):
-            reaches += [_Proof(chain, index, block, stretch, findings).prove() for chain in known]
+            reaches += [ChainProof(chain, index, block, stretch, findings).prove() for chain in known]
     return reaches
 
 
-class _Proof:
-    """One channel's chain for some ladders of one measurement."""
+class ChainProof:
+    """
+    One channel's chain for some ladders of one measurement.
 
-    def __init__(self, chain: Chain, index: int, block: MeasurementBlock, stretch: Stretch, findings: Findings) -> None:
+    Args:
+        levels: When the chain is not all that drives the device; default: it is.
+        note: What to say of every point then.
+        reads_meter: Whether the power meter is read: then its range counts, too.
+    """
+
+    def __init__(
+        self,
+        chain: Chain,
+        index: int,
+        block: MeasurementBlock,
+        stretch: Stretch,
+        findings: Findings,
+        *,
+        levels: RfLevels | None = None,
+        note: str = "",
+        reads_meter: bool = True,
+    ) -> None:
         self._chain, self._title, self._stretch, self._findings = chain, block.title, stretch, findings
+        self._note, self._reads_meter = note, reads_meter
         self._limits = findings.sequence.file.limits
         self._in_loss = stretch.loss(chain.input_path)
         self._out_loss = stretch.loss(chain.output_path)
-        self._levels = rf_levels(stretch.drive, self._in_loss, self._out_loss, chain.truths)
-        self._top = findings.end_of(f"measurements[{index}].drive", highest=True)
-        self._bottom = findings.end_of(f"measurements[{index}].drive", highest=False)
+        self._levels = rf_levels(stretch.drive, self._in_loss, self._out_loss, chain.truths) if levels is None else levels
+        self._top = findings.end_of(f"{block_key(index)}.drive", highest=True)
+        self._bottom = findings.end_of(f"{block_key(index)}.drive", highest=False)
 
     def prove(self) -> SourceReach:
         self._source()
@@ -89,7 +108,7 @@ class _Proof:
     def _point(self, at: int, *, lowest: bool = False) -> Point:
         stretch = self._stretch
         level = np.atleast_1d(stretch.drive.low if lowest else stretch.drive.high)[at if stretch.is_exact else 0]
-        point = Point(measurement=self._title, channel=self._chain.channel, level_dbm=float(level))
+        point = Point(note=self._note, measurement=self._title, channel=self._chain.channel, level_dbm=float(level))
         if stretch.is_exact:
             return replace(point, frequency_hz=float(stretch.frequencies_hz[at]))
         low_hz, high_hz = (float(value) for value in stretch.frequencies_hz)
@@ -169,13 +188,17 @@ class _Proof:
         def arrives(worst: str, point: Point) -> str:
             return f"{worst} can arrive here ({point}; up to {leaves_dbm:.2f} dBm leave the device, {takes_off})"
 
-        for plane, level, rating_dbm, key, say in (
+        rows = [
             (f"path {chain.input_path.name}, at the source", levels.leaves_source, chain.input_power_max_dbm,
              f"paths.{chain.input_path.name}.power_max", _enters),
             (f"path {out}, at the device", levels.device_output, chain.output_power_max_dbm, f"paths.{out}.power_max", _enters),
             (f"power meter {chain.meter_name}", levels.at_meter, chain.meter.input_max_dbm, f"{meter}.input_max", arrives),
-            (f"range of {chain.meter_name}", levels.at_meter, chain.meter.range_max_dbm, f"{meter}.range_max", arrives),
-        ):  # fmt: skip
+        ]  # fmt: skip
+        if self._reads_meter:
+            rows.append(
+                (f"range of {chain.meter_name}", levels.at_meter, chain.meter.range_max_dbm, f"{meter}.range_max", arrives)
+            )
+        for plane, level, rating_dbm, key, say in rows:
             self._hold(self._plane(plane), level, rating_dbm, in_bench(key), in_bench(key), say)
 
     def _switch(self) -> None:

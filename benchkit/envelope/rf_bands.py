@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from benchkit.envelope.chain import Chain
-from benchkit.envelope.margins import Findings, in_bench, in_sequence
+from benchkit.envelope.margins import Findings, block_key, in_bench, in_sequence
 from benchkit.quantities.format import format_quantity
 
 __all__ = ["prove_bands", "prove_saturation"]
@@ -15,7 +15,7 @@ def prove_bands(chain: Chain, index: int, span_hz: Span, findings: Findings) -> 
     """Source, meter and every path table cover every frequency asked for: nothing is extrapolated."""
     low_hz, high_hz = span_hz
     covered = True
-    at = in_sequence(f"measurements[{index}].frequency")
+    at = in_sequence(f"{block_key(index)}.frequency")
     # An analyser that is connected but not read need not be tuned there; its path's loss is needed all the same.
     for name, settings in ((chain.source_name, chain.source), (chain.meter_name, chain.meter)):
         band = (settings.frequency_min_hz, settings.frequency_max_hz)
@@ -58,7 +58,7 @@ def prove_saturation(chain: Chain, index: int, span_hz: Span, drive_dbm: Span, f
             )
         elif saturation_dbm is not None and path is chain.input_path and drive_dbm[1] > saturation_dbm:
             findings.refuse(
-                findings.end_of(f"measurements[{index}].drive", highest=True),
+                findings.end_of(f"{block_key(index)}.drive", highest=True),
                 f"{drive_dbm[1]:g} dBm at the device is more than path {path.name} can give, {saturation_dbm:g} dBm "
                 f"({findings.cite(in_bench(f'paths.{path.name}.saturated_power_max'))}); ask for less",
             )

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
 from benchkit.envelope.interval import Interval
 from benchkit.envelope.path_loss import PathLoss
 
-__all__ = ["RfLevels", "RfTruths", "rf_levels", "through"]
+__all__ = ["RfLevels", "RfTruths", "peak_of", "rf_levels", "through"]
 
 
 @dataclass(frozen=True)
@@ -44,6 +47,15 @@ class RfLevels:
 def through(level: Interval, loss: Interval, saturation_dbm: float | None) -> Interval:
     """Behind a path: less its loss, and never more than it can give. [dBm]"""
     return (level - loss).capped(saturation_dbm)
+
+
+def peak_of(first: Interval, second: Interval) -> Interval:
+    """Peak of the envelope that two tones make: their voltages added, 6 dB above each of two equal ones. [dBm]"""
+
+    def add(one: NDArray[np.float64], other: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.asarray(20.0 * np.log10(10.0 ** (one / 20.0) + 10.0 ** (other / 20.0)))
+
+    return Interval.between(add(first.low, second.low), add(first.high, second.high))
 
 
 def rf_levels(drive: Interval, input_loss: PathLoss, output_loss: PathLoss, truths: RfTruths) -> RfLevels:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from fractions import Fraction
+from itertools import pairwise
 from typing import Any, overload
 
 from pydantic import GetCoreSchemaHandler
@@ -47,14 +48,22 @@ class Axis(Sequence[float]):
         object.__setattr__(self, "maximum", high)
 
     @classmethod
-    def of(cls, values: Iterable[float], unit: str) -> Axis:
+    def of(cls, values: Iterable[float], unit: str, *, may_return: bool = False) -> Axis:
         """
         The values listed, in their order.
+
+        Args:
+            may_return: One may come again, though not right after itself.
 
         Raises:
             ValueError: None, or one twice.
         """
         listed = tuple(float(value) for value in values)
+        if may_return:
+            for value, following in pairwise(listed):
+                if value == following:
+                    raise ValueError(f"{format_quantity(value, unit)} is in it twice in succession, which is no return")
+            return cls(listed, 1, unit)
         seen: set[float] = set()
         for value in listed:
             if value in seen:

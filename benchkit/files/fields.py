@@ -51,11 +51,13 @@ class AxisOf:
         unit: Of the values.
         step_unit: Of a range's step: levels step in dB, temperatures in K.
         above: What every value must be above; None: no bound.
+        may_return: A list may have a value again, though not twice in succession.
     """
 
     unit: str
     step_unit: str
     above: float | None = None
+    may_return: bool = False
 
     @property
     def expected(self) -> str:
@@ -89,7 +91,8 @@ class AxisOf:
             "description": self.expected[0].upper() + self.expected[1:],
             "anyOf": [
                 value,
-                {"type": "array", "items": value, "minItems": 1, "uniqueItems": True},
+                {"type": "array", "items": value, "minItems": 1}
+                | ({} if self.may_return else {"uniqueItems": True}),
                 a_range("step", step),
                 a_range("points", points),
             ],
@@ -126,7 +129,7 @@ class AxisOf:
         found = _Found(from_file)
         values = [found.read(index, item, self.unit) for index, item in enumerate(items)]
         found.raise_mistakes()
-        return Axis.of(values, self.unit)
+        return Axis.of(values, self.unit, may_return=self.may_return)
 
     def _range(self, parts: Mapping[Any, Any], from_file: bool) -> Axis:
         found = _Found(from_file)

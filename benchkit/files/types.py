@@ -18,12 +18,15 @@ from benchkit.files.fields import AxisOf, QuantityOf
 
 __all__ = [
     "LONGEST_AXIS",
+    "AmperePerMinute",
     "Amperes",
     "Axis",
     "Celsius",
     "CelsiusAxis",
+    "CelsiusVisits",
     "Dbm",
     "DbmAxis",
+    "DecibelPerMinute",
     "Decibels",
     "FileModel",
     "FileName",
@@ -54,6 +57,8 @@ Seconds = Annotated[float, QuantityOf("s")]
 Celsius = Annotated[float, QuantityOf("degC")]
 Kelvins = Annotated[float, QuantityOf("K")]
 KelvinPerMinute = Annotated[float, QuantityOf("K/min")]
+AmperePerMinute = Annotated[float, QuantityOf("A/min")]
+DecibelPerMinute = Annotated[float, QuantityOf("dB/min")]
 Decibels = Annotated[float, QuantityOf("dB")]
 Dbm = Annotated[float, QuantityOf("dBm")]
 Watts = Annotated[float, QuantityOf("W")]
@@ -64,6 +69,8 @@ HertzAxis = Annotated[Axis, AxisOf("Hz", step_unit="Hz", above=0.0)]
 DbmAxis = Annotated[Axis, AxisOf("dBm", step_unit="dB")]
 VoltsAxis = Annotated[Axis, AxisOf("V", step_unit="V")]
 CelsiusAxis = Annotated[Axis, AxisOf("degC", step_unit="K")]
+# A list of places to go to, not of places there are: one may be returned to.
+CelsiusVisits = Annotated[Axis, AxisOf("degC", step_unit="K", may_return=True)]
 
 
 def _check_file_name(name: str) -> str:

@@ -33,12 +33,14 @@ class Ascent:
         title: The measurement's, for messages.
         gain_rise_max: Most that gain may rise per dB of drive. [dB/dB]
         gain_min_db: Least gain at the ladder's lowest levels; None: any. [dB]
+        meter: What reads the output, for messages.
         inputs_dbm, outputs_dbm: Of the readings with a number, at the device's planes. [dBm]
     """
 
     title: str
     gain_rise_max: float
     gain_min_db: float | None = None
+    meter: str = "power meter"
     inputs_dbm: list[float] = field(default_factory=list)
     outputs_dbm: list[float] = field(default_factory=list)
     _meter_dbm: list[float] = field(default_factory=list)
@@ -53,7 +55,7 @@ class Ascent:
             self._without_number += 1
             if self._without_number >= WITHOUT_NUMBER:
                 at = f"{self.title}, at {reading['input_dbm']:g} dBm of drive"
-                source = "the power meter gives no number, and without one the output is not watched; look at meter and sensor"
+                source = f"the {self.meter} gives no number, and without one the output is not watched; look at it and its input"
                 raise LimitError(f"readings without a number, {at}", self._without_number, WITHOUT_NUMBER - 1, "in a row", source)
         else:
             self._without_number = 0
@@ -97,7 +99,7 @@ class Ascent:
         was_rising = (meter[-2] - meter[-3]) / before_db > RISING_DB_PER_DB
         # At the foot of a ladder nothing is saturated: there it may have hung from the first reading on.
         if was_rising or (len(meter) == 3 and meter[-2] == meter[-3]):
-            source = "the power meter repeats its last reading; does it still measure?"
+            source = f"the {self.meter} repeats its last reading; does it still measure?"
             what = f"rise of drive while the output stands still to the last digit, {self._at()}"
             raise LimitError(what, step_db, 0.0, "dB", source)
 

@@ -118,7 +118,8 @@ def store_network(
     }  # fmt: skip
     for k, hz in enumerate(frequency_hz.tolist()):
         row: dict[str, float | int | str] = {
-            "time_s": time_s, "frequency_hz": hz, "level_dbm": level_dbm, "calibration_made_s": made_s, "deembedding": deembedding,
+            "time_s": time_s, "frequency_hz": hz, "level_dbm": level_dbm, "calibration_made_s": made_s,
+            "deembedding": deembedding,
             **_s_row("raw_", raw[k]), **({} if corrected is None else _s_row("", corrected[k])), **constant,
             **({} if noise is None else {f"noise_s{i + 1}{j + 1}": float(noise[k, i, j]) for i, j in ELEMENTS}),
         }  # fmt: skip

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, ClassVar, Literal
 import numpy as np
 from pydantic import Field
 
-from benchkit.errors import ConditionError
+from benchkit.errors import MeasurementError
 from benchkit.files.types import Dbm, Hertz, HertzAxis, Seconds
 from benchkit.measurements.base import Ladder, MeasurementBlock, NetworkStation, NetworkSweep, Reading, Station
 from benchkit.measurements.deembedding import Deembedding
@@ -95,7 +95,7 @@ class SParameters(MeasurementBlock):
                 if self.deembed is not None:
                     corrected = self.deembed.remover(network.file, grid)(corrected)
             except ValueError as error:
-                raise ConditionError(f"{self.title}, channel {network.channel}: {error}") from error
+                raise MeasurementError(f"{self.title}, channel {network.channel}: {error}") from error
         removed = "" if self.deembed is None else self.deembed.said
         accuracy = network.accuracy(self.network_sweep())
         store_network(station.store, network.now_s(), grid, self.level_dbm, raw, corrected, calibration, accuracy, removed)
@@ -106,15 +106,15 @@ class SParameters(MeasurementBlock):
     def _usable(self, network: NetworkStation) -> Calibration:
         """
         Raises:
-            ConditionError: No calibration of this channel, or it is too old.
+            MeasurementError: No calibration of this channel, or it is too old.
         """
         calibration, where = network.calibration(), f"{self.title}, channel {network.channel}"
         if calibration is None:
-            raise ConditionError(f"{where}: no calibration of this channel was made in this run")
+            raise MeasurementError(f"{where}: no calibration of this channel was made in this run")
         try:
             check_age(calibration, network.now_s(), self.calibration_age_max_s)
         except ValueError as error:
-            raise ConditionError(f"{where}: {error} (calibration_age_max)") from error
+            raise MeasurementError(f"{where}: {error} (calibration_age_max)") from error
         return calibration
 
     def summarise(self, points: pd.DataFrame) -> list[Result]:

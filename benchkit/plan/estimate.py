@@ -156,7 +156,9 @@ def temperature_time_s(sequence: SequenceFile, bench: BenchFile, start_degc: flo
         # The ramp may be too short for the drift to reach the full rate.
         rate = chamber.ramp_k_per_min * (1.0 - math.exp(-ramp_s / chamber.case_time_constant_s))
         still_s = chamber.case_time_constant_s * max(0.0, math.log(rate / soak.drift_max_k_per_min))
-    return ramp_s + min(soak.at_most_s, max(soak.in_tolerance_for_s, still_s) + soak.poll_every_s)
+    # A biased device is judged by a window of readings that begins when the air is there.
+    device_s = 0.0 if soak.device is None else soak.device.over_s + soak.poll_every_s
+    return ramp_s + min(soak.at_most_s, max(soak.in_tolerance_for_s, still_s, device_s) + soak.poll_every_s)
 
 
 def estimate(
@@ -190,6 +192,7 @@ def estimate(
                 temperature = "" if temperature_degc is None else f"{temperature_degc:+g} °C, "
                 where = f"{temperature}channel {channel}, {supply_voltage_v:g} V"
                 stages.append(_stage(f"{where}: bias up and down", 0, 0, bias_s, pace.condition_s()))
+                measuring_s = 0.0
                 for block in plan.measurements:
                     points, ladders = block.point_count(), block.ladder_count()
                     each_s = point_s if block.needs_drive else reading_s
@@ -203,6 +206,12 @@ def estimate(
                     sweep_s, count, _ = sweep_time_s(block, bench, channel)
                     known_s = ladders * pace.ladder_s(block)
                     stages.append(_stage(f"{where}: {block.title}", ladders, points, time_s + count * sweep_s, known_s))
+                    measuring_s += stages[-1].time_s
+                if plan.sentinel is not None:
+                    # At the beginning, at the end, and in between as often as its interval fits.
+                    turns = 2 + int(measuring_s / plan.sentinel.every_s)
+                    time_s = turns * (plan.sentinel.point_count() * point_s + point_s - reading_s)
+                    stages.append(StageEstimate(f"{where}: {plan.sentinel.title}", 0, 0, time_s))
     idle = sequence.conditions.temperature
     if idle is not None and bench.wiring.chamber is not None:
         stages.append(StageEstimate(f"chamber set to idle at {idle.idle_degc:+g} °C", 0, 0, 0.0))

@@ -111,6 +111,12 @@ UNITS: dict[str, Unit] = {
             "K/min", "a rate of temperature", "3 K/min",
             exponents={"K/min": 0, "mK/min": -3}, factors={"K/s": 60.0}, prefixes={0: "K/min", -3: "mK/min"},
         ),
+        Unit(
+            "A/min", "a rate of current", "100 uA/min",
+            exponents={spelling + "/min": power for spelling, power in _prefixed(("A",), "num").items()},
+            prefixes={power: spelling + "/min" for power, spelling in _shown("A", "num").items()},
+        ),
+        Unit("dB/min", "a rate of level", "0.01 dB/min", exponents={"dB/min": 0}, prefixes={0: "dB/min"}),
         Unit("dB", "a level difference", "1.5 dB", exponents={"dB": 0}, prefixes={0: "dB"}),
         Unit(
             "dBm", "a level", "-20 dBm",
@@ -127,6 +133,7 @@ UNITS: dict[str, Unit] = {
             long_names=_LONG_PREFIXES + "ohms?", long_root="ohm",
         ),
         Unit("%", "a percentage", "0.05 %", exponents={"%": 0}, prefixes={0: "%"}),
+        Unit("1", "a plain number without a unit", "1.2", exponents={"": 0}, prefixes={0: ""}),
     )
 }  # fmt: skip
 
@@ -135,7 +142,7 @@ UNITS: dict[str, Unit] = {
 def kinds_of() -> dict[str, str]:
     """Every short spelling to the noun of what it is, for "is a voltage" in messages."""
     kinds: dict[str, str] = {}
-    for name in ("Hz", "V", "A", "s", "W", "ohm", "%", "dB", "dBm", "K/min", "K", "degC"):
+    for name in ("Hz", "V", "A", "s", "W", "ohm", "%", "dB", "dBm", "K/min", "K", "degC", "A/min", "dB/min"):
         unit = UNITS[name]
         for spelling in (*unit.exponents, *unit.factors, *unit.levels):
             kinds.setdefault(spelling, unit.noun)

@@ -16,6 +16,8 @@ from benchkit.results.result import ResultCondition
 __all__ = ["read_touchstone"]
 
 REFERENCE_OHM = 50.0
+NUMBERS_A_LINE = 9
+SCALES = {"HZ": 1.0, "KHZ": 1e3, "MHZ": 1e6, "GHZ": 1e9}
 
 
 def read_touchstone(path: Path, condition: ResultCondition) -> list[Curve]:
@@ -49,10 +51,28 @@ def read_touchstone(path: Path, condition: ResultCondition) -> list[Curve]:
         wrong = complex(reference[~np.isclose(reference, REFERENCE_OHM, rtol=1e-9)][0])
         message = f"refers to {wrong.real:g} ohm; the records refer to {REFERENCE_OHM:g}: renormalise it before"
         raise FileError([Mistake(name, None, "R", message)])
-    mistakes = order_mistakes(hz, name)
+    # In Touchstone 1.1 a frequency below the one before begins the noise data, five numbers a line: scikit-rf drops what follows
+    # in silence. Nine numbers a line are S-parameters wherever they stand.
+    written = _written(path)
+    mistakes = order_mistakes(np.array(written), name)
+    if not mistakes and len(written) != len(hz):
+        mistakes = [Mistake(name, None, "", f"has {len(written)} lines of nine numbers, of which {len(hz)} could be read")]
     if mistakes:
         raise FileError(mistakes)
     return s_curves(hz, s, condition, "")
+
+
+def _written(path: Path) -> list[float]:
+    """Frequencies of all lines of nine numbers, in the file's order. [Hz]"""
+    found, scale = [], 1e9
+    for line in path.read_text(encoding="utf-8", errors="replace").splitlines():
+        words = line.partition("!")[0].split()
+        if words and words[0] == "#":
+            units = [SCALES[word.upper()] for word in words if word.upper() in SCALES]
+            scale = units[0] if units else scale
+        elif len(words) == NUMBERS_A_LINE:
+            found.append(float(words[0]) * scale)
+    return found
 
 
 def _ports(count: int) -> str:

@@ -10,9 +10,10 @@ from typing import Any
 import numpy as np
 
 from benchkit.bench.load import Bench
-from benchkit.bench.model import PowerMeterSettings, SourceSettings, SupplySettings, VoltmeterSettings
+from benchkit.bench.model import MismatchSettings, PowerMeterSettings, SourceSettings, SupplySettings, VoltmeterSettings
 from benchkit.report.digits import decimals_for, fixed, gigahertz, plain
 from benchkit.report.source import Source
+from benchkit.results.matching import gamma_from_return_loss, mismatch
 
 __all__ = ["Contribution", "LossRow", "Plane", "contributions_of", "conventions_of", "decision_rules", "losses_of", "planes"]
 
@@ -157,7 +158,20 @@ def _channel_contributions(bench: Bench, channel: str, source: Source) -> list[C
     rows.append(_path("Input power", bench, wiring.input.path, source, channel))
     if isinstance(meter, PowerMeterSettings):
         rows.append(_decibels("Output power", f"{wiring.output.power_meter}: accuracy", meter.accuracy_db))
+        if meter.linearity_db is not None:
+            name = f"{wiring.output.power_meter}: linearity"
+            rows.append(_decibels("Difference of two output powers", name, meter.linearity_db))
+        if meter.zero_dbm is not None:
+            limit = f"± {plain(meter.zero_dbm)} dBm as a power"
+            rows.append(
+                Contribution("Output power", f"{wiring.output.power_meter}: zero", limit, "rectangular, ÷ √3", "by level")
+            )
     rows.append(_path("Output power", bench, wiring.output.path, source, channel))
+    for quantity, plane, stated in (
+        ("Input power", "input", wiring.input.mismatch), ("Output power", "output", wiring.output.mismatch),
+    ):  # fmt: skip
+        if stated is not None:
+            rows.append(_mismatch(quantity, f"mismatch at the device's {plane}", stated))
     for quantity, pin in (*(("Drain", pin) for pin in wiring.drains), *(("Gate", pin) for pin in wiring.gates)):
         supply = instruments[pin.supply]
         if isinstance(supply, SupplySettings):
@@ -188,6 +202,15 @@ def _path(quantity: str, bench: Bench, name: str, source: Source, channel: str) 
     low, high = min(expanded), max(expanded)
     limit = f"U = {plain(high, 2)} dB" if low == high else f"U = {plain(low, 2)} dB to {plain(high, 2)} dB"
     return Contribution(quantity, f"path {name}: stated U, k = 2", limit, "normal, ÷ 2", f"{_standard(high / 2)} dB")
+
+
+def _mismatch(quantity: str, name: str, stated: MismatchSettings) -> Contribution:
+    losses_db = (stated.path_return_loss_db, stated.device_return_loss_db)
+    path, device = (float(rho) for rho in gamma_from_return_loss(losses_db))
+    limit = f"return losses {plain(losses_db[0])} dB and {plain(losses_db[1])} dB"
+    u_db = mismatch(path, device, stated.convention).standard_uncertainty_db
+    shape = "√2 |Γ||Γ'|, U-shaped" if stated.convention == "known magnitudes" else "|Γ||Γ'| / √2"
+    return Contribution(quantity, name, limit, f"{stated.convention}, {shape}", f"{_standard(u_db)} dB")
 
 
 def _part(quantity: str, name: str, percent: float, floor: float, unit: str) -> Contribution:

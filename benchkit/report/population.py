@@ -32,7 +32,8 @@ LEAST_UNITS = 25
 STUDY_UNITS = 100
 # More rows cannot be read; those that scatter most are what one looks for.
 MOST_ROWS = 60
-Limits = tuple[float, float]
+Limits = tuple[float | None, float | None]
+"""None, not NaN: no NaN equals another, and every unit would have limits of its own."""
 
 
 @dataclass(frozen=True)
@@ -130,7 +131,8 @@ def _grouped(sources: Sequence[Source], over: str) -> dict[tuple[str, ...], dict
     for source in sources:
         limits: dict[int, set[Limits]] = {}
         for judged in source.verdicts:
-            limits.setdefault(judged.result, set()).add((judged.verdict.minimum, judged.verdict.maximum))
+            low, high = (None if math.isnan(limit) else limit for limit in (judged.verdict.minimum, judged.verdict.maximum))
+            limits.setdefault(judged.result, set()).add((low, high))
         for place, result in enumerate(results[source.label]):
             unit = source.serial
             where = result.condition
@@ -203,7 +205,7 @@ def _capability_text(present: Sequence[_Member], over: str) -> str:
 
 
 def _capability_of(present: Sequence[_Member], limits: Limits) -> str:
-    minimum, maximum = (None if math.isnan(limit) else limit for limit in limits)
+    minimum, maximum = limits
     size, ordered = _subgroups(present)
     values = [member.result.value for member in ordered]
     found = capability(values, minimum=minimum, maximum=maximum, subgroup_size=size)

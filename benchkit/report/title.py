@@ -112,7 +112,10 @@ def _measured(source: Source) -> str:
     parts = [f"{whole(len(source.streams.points))} points"]
     if planned is not None:
         parts.append(f"of at most {whole(int(planned))}")
-    counts = {status: int((ladders["status"] == status).sum()) for status in ("complete", "stopped", "torn", "failed", "skipped", "dropped")}
+    counts = {
+        status: int((ladders["status"] == status).sum())
+        for status in ("complete", "stopped", "torn", "failed", "skipped", "dropped")
+    }
     told = [
         f"{whole(counts['complete'])} ladders to their end" if counts["complete"] else "",
         f"{whole(counts['stopped'])} ended early on purpose" if counts["stopped"] else "",

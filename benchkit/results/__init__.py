@@ -13,6 +13,7 @@ A number that cannot be had is an `Absent` with its reason; a call that cannot b
 from benchkit.results.absent import Absent
 from benchkit.results.agreement import Agreement, AgreementTable, Hint, agreement, agreement_table
 from benchkit.results.band import Flatness, GroupDelay, WorstCase, gain_flatness, gain_slope, group_delay, worst_in_band
+from benchkit.results.budget_check import BudgetCheck, check_budget
 from benchkit.results.calibration import ERROR_TERMS, Calibration, CalibrationKind, check_age, check_band
 from benchkit.results.capability import Capability, ChannelMatch, capability, channel_match, mean_range_factor
 from benchkit.results.compression import (
@@ -46,7 +47,7 @@ from benchkit.results.intercept import (
     intercept_distance_db,
     intercept_point,
 )
-from benchkit.results.intercept_fit import InterceptFit, fit_intercept
+from benchkit.results.intercept_fit import InterceptFit, ProductSlopes, fit_intercept, product_slopes
 from benchkit.results.line_band import LineBand, line_band
 from benchkit.results.matching import (
     Mismatch,
@@ -71,6 +72,7 @@ from benchkit.results.network import (
     reciprocity_error,
     stability,
 )
+from benchkit.results.network_budget import NetworkErrors, figure_budgets, magnitude_budget_db
 from benchkit.results.own_products import AttenuatorStep, attenuator_step
 from benchkit.results.population import ToleranceInterval, ToleranceSide, tolerance_factor, tolerance_interval
 from benchkit.results.propagation import (
@@ -112,6 +114,7 @@ __all__ = [
     "AttenuatorStep",
     "Axis",
     "Budget",
+    "BudgetCheck",
     "Calibration",
     "CalibrationKind",
     "Capability",
@@ -141,10 +144,12 @@ __all__ = [
     "Mismatch",
     "MismatchConvention",
     "MonteCarlo",
+    "NetworkErrors",
     "Normal",
     "Outcome",
     "Parameter",
     "ProductOrder",
+    "ProductSlopes",
     "Rectangular",
     "Reference",
     "Refused",
@@ -175,6 +180,7 @@ __all__ = [
     "channel_match",
     "check_age",
     "check_band",
+    "check_budget",
     "compression_point",
     "dc_power_w",
     "deembed",
@@ -185,6 +191,7 @@ __all__ = [
     "efficiency_at_output",
     "efficiency_in_back_off",
     "en_number",
+    "figure_budgets",
     "fit_detector_law",
     "fit_intercept",
     "fit_line",
@@ -206,6 +213,7 @@ __all__ = [
     "judge",
     "largest_singular_value",
     "line_band",
+    "magnitude_budget_db",
     "maximum_gain",
     "mean_range_factor",
     "mismatch",
@@ -213,6 +221,7 @@ __all__ = [
     "output_compression_budget",
     "pae_budget",
     "pae_percent",
+    "product_slopes",
     "propagate",
     "propagate_linear",
     "reciprocity_error",

@@ -137,7 +137,8 @@ def _conditions(file: SequenceFile) -> Iterator[Found]:
     if temperature.start_degc is not None and not low <= temperature.start_degc <= high:
         yield (
             "conditions.temperature.start",
-            f"{_degc(temperature.start_degc)} is outside limits.temperature_min to temperature_max, {_degc(low)} to {_degc(high)}",
+            f"{_degc(temperature.start_degc)} is outside limits.temperature_min to temperature_max, {_degc(low)} to "
+            f"{_degc(high)}",
         )
     yield from _order(temperature)
     yield from _warm(file)
@@ -166,8 +167,8 @@ def _order(temperature: TemperatureSettings) -> Iterator[Found]:
         if twice:
             yield (
                 "conditions.temperature.order",
-                f"{_degc(twice[0])} is among the values more than once; shortest keeps a return only where it is the first and the "
-                "last of them. Write the values in the order you want, and order: as written",
+                f"{_degc(twice[0])} is among the values more than once; shortest keeps a return only where it is the first and "
+                "the last of them. Write the values in the order you want, and order: as written",
             )
     elif temperature.start_degc is not None:
         yield "conditions.temperature.start", "is for order: shortest only; leave it out, or let the order be chosen"
@@ -188,8 +189,8 @@ def _device_soak(file: SequenceFile, soak: SoakSettings) -> Iterator[Found]:
         over, poll = format_quantity(device.over_s, "s"), format_quantity(soak.poll_every_s, "s")
         yield (
             f"{key}.over",
-            f"{over} holds fewer than {SOAK_READINGS_MIN} readings, one every {poll} (soak.poll_every): their noise would count as "
-            "drift",
+            f"{over} holds fewer than {SOAK_READINGS_MIN} readings, one every {poll} (soak.poll_every): their noise would "
+            "count as drift",
         )
 
 

@@ -6,15 +6,18 @@ A level is at the device's plane unless its description says otherwise.
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
 
-from pydantic import Field, SerializeAsAny
+from pydantic import BeforeValidator, Field, SerializeAsAny
 
 from benchkit.files.types import (
+    AmperePerMinute,
     Amperes,
     Celsius,
     CelsiusAxis,
+    CelsiusVisits,
     Dbm,
+    DecibelPerMinute,
     Decibels,
     FileModel,
     FileName,
@@ -28,6 +31,7 @@ from benchkit.files.types import (
     Watts,
 )
 from benchkit.measurements.base import MeasurementBlock
+from benchkit.measurements.sentinel import Sentinel
 from benchkit.quantities import dew_point_of
 from benchkit.sequence.deadline import BeDoneBy
 from benchkit.sequence.recover import RecoverSettings
@@ -37,6 +41,7 @@ __all__ = [
     "ConditionSettings",
     "DeviceLimits",
     "DeviceSettings",
+    "DeviceSoak",
     "Expectation",
     "LostTemperature",
     "SequenceFile",
@@ -101,6 +106,21 @@ class BiasSettings(FileModel):
     )
 
 
+class DeviceSoak(FileModel):
+    """
+    The device's own word on whether it is at temperature: biased as at the first condition that is measured there, its gate
+    held where it was trimmed, RF off. Of several channels the first one is asked: they share one case.
+    """
+
+    quiescent_drift_max_a_per_min: AmperePerMinute | None = Field(
+        alias="quiescent_drift_max", default=None, gt=0, description="Rate of the quiescent current that counts as still"
+    )
+    gain_drift_max_db_per_min: DecibelPerMinute | None = Field(
+        alias="gain_drift_max", default=None, gt=0, description="Rate of the sentinel's gain that counts as still"
+    )
+    over_s: Seconds = Field(alias="over", default=120.0, gt=0, description="The rate is the slope of a line through this long")
+
+
 class SoakSettings(FileModel):
     """When a temperature counts as reached."""
 
@@ -112,6 +132,7 @@ class SoakSettings(FileModel):
         gt=0,
         description="Rate of the case sensor that counts as still; needs a case sensor",
     )
+    device: DeviceSoak | None = Field(default=None, description="The device biased, and drifting no more; besides the others")
     at_most_s: Seconds = Field(alias="at_most", gt=0, description="Longer than this is an error")
     poll_every_s: Seconds = Field(alias="poll_every", default=10.0, gt=0)
 
@@ -149,7 +170,16 @@ class WarmBeforeOpening(FileModel):
 
 
 class TemperatureSettings(FileModel):
-    values_degc: CelsiusAxis = Field(alias="values")
+    values_degc: CelsiusVisits = Field(
+        alias="values", description="One may come again, not in succession: a return, whose difference is reported"
+    )
+    order: Literal["as written", "shortest"] = Field(
+        default="as written",
+        description="shortest: the way that ends the last measurement soonest; a return to the first at the end is kept",
+    )
+    start_degc: Celsius | None = Field(
+        alias="start", default=None, description="Where the chamber stands at the beginning, for order; default: idle"
+    )
     soak: SoakSettings
     idle_degc: Celsius = Field(alias="idle", description="Where the chamber is left at the end, however it ends")
     lost: LostTemperature | None = Field(
@@ -179,13 +209,21 @@ class ConditionSettings(FileModel):
     )
 
 
+def _as_text(value: object) -> object:
+    """A bare number is a text without a unit: right for what has none (K, mu), and told as a mistake for what has one."""
+    return repr(value) if isinstance(value, int | float) and not isinstance(value, bool) else value
+
+
+LimitText = Annotated[str, BeforeValidator(_as_text, json_schema_input_type=str | float)]
+
+
 class Expectation(FileModel):
     """A data-sheet limit. `parameter` is a name from the table of results."""
 
     parameter: str
     qualifier: str = Field(default="", description="Which of its kind, e.g. 6 dB back-off; default: any")
-    min: str | None = Field(default=None, description="With its unit")
-    max: str | None = Field(default=None, description="With its unit")
+    min: LimitText | None = Field(default=None, description="With its unit, if the parameter has one")
+    max: LimitText | None = Field(default=None, description="With its unit, if the parameter has one")
     frequency: HertzAxis | None = Field(default=None, description="Only at these frequencies; default: all measured")
     temperature: CelsiusAxis | None = Field(default=None, description="Only at these temperatures; default: all measured")
 
@@ -200,6 +238,9 @@ class SequenceFile(FileModel):
     bias: BiasSettings
     conditions: ConditionSettings
     measurements: tuple[SerializeAsAny[MeasurementBlock], ...] = Field(min_length=1)
+    sentinel: Sentinel | None = Field(
+        default=None, description="A reference point, measured again and again: has the bench drifted?"
+    )
     recover: RecoverSettings = Field(default=RecoverSettings(), description="After transient trouble: how often, how long")
     expectations: tuple[Expectation, ...] = ()
     decision_rule: Literal["simple acceptance", "guard band"] = Field(

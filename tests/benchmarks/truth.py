@@ -1,5 +1,5 @@
 """
-The true values of what a rehearsal reports, read from the twin's device model: no instrument, no path, nothing of benchkit's sums.
+True values of what a rehearsal reports, read from the twin's device model: no instrument, no path, nothing of benchkit's sums.
 
 A tap notes what the world truly was whenever an instrument looked at it. From there the device is asked again, without noise, and
 the figures are found by means of their own (a root of the device's own curve, numpy, textbook formulas).
@@ -7,7 +7,6 @@ the figures are found by means of their own (a root of the device's own curve, n
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -131,7 +130,7 @@ def ladder_truth(tap: Tap, times_s: Sequence[float], compressions_db: Sequence[f
         efficiency("p1db", "", level)
         for back_off in back_offs_db:
             if out - back_off > output[0]:
-                below = _root(lambda p, b=back_off: respond(p).output_dbm - out + b, x)
+                below = _root(lambda p, b=back_off, o=out: respond(p).output_dbm - o + b, x)
                 efficiency("back_off", f"{back_off:g} dB back-off", below)
     detector = tap.channel.detector
     level_v = [

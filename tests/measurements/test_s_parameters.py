@@ -199,7 +199,14 @@ def test_touchstone_is_read_by_an_independent_library_with_bias_temperature_and_
 
 def test_the_report_shows_traces_results_and_how_they_were_corrected(shipped: CampaignOutcome, tmp_path: Path) -> None:
     page = write_report([shipped.record], tmp_path / "page.html").read_text(encoding="utf-8")
-    for told in ("|S21| over", "|S11| over", "|S22| over", "Stability factor K", "Stability measure mu", "residual that standards"):
+    for told in (
+        "|S21| over",
+        "|S11| over",
+        "|S22| over",
+        "Stability factor K",
+        "Stability measure mu",
+        "residual that standards",
+    ):
         assert told in page
 
 

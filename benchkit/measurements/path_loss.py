@@ -1,0 +1,345 @@
+"""
+A channel's paths measured with the bench's own power meter, part unpowered and taken off: its sensor at the device's input plane
+tells source to plane, a thru in place of the device, with the sensor back at its own place, tells plane to meter.
+
+What comes out is a table for each path, with its uncertainty; `benchkit export RECORD --to paths` writes them as a bench file's
+`paths:` take them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Generator, Hashable, Iterator, Mapping
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any, ClassVar, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import Field
+
+from benchkit.bench.loss_touchstone import read_touchstone
+from benchkit.bench.paths import LossPath
+from benchkit.errors import FileError, MisuseError
+from benchkit.files.types import DbmAxis, Decibels, FileModel, FileName, HertzAxis
+from benchkit.measurements.base import Ladder, MeasurementBlock, Reading, Station
+from benchkit.measurements.path_rows import (
+    COMPRESSIONS,
+    LEVELS,
+    PATH_BUDGETS,
+    PATHS,
+    budgets_of,
+    condition_of,
+    read_series,
+    store_budget,
+)
+from benchkit.measurements.power_before import DEVICE, SENSOR, SENSOR_AT_SOURCE, THRU, PowerBefore, PowerStation, Thing
+from benchkit.quantities.format import format_quantity
+from benchkit.results.figure import Axis, Figure, Trace
+from benchkit.results.path_budget import SensorMatch, Series, device_to_meter, levels_apart, pooled, source_to_device
+from benchkit.results.result import Parameter, Result
+from benchkit.results.uncertainty import Budget, Contribution
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["AdapterFile", "AdapterLoss", "PathLossMeasurement"]
+
+
+class AdapterLoss(FileModel):
+    """An adapter between the sensor and where it is put."""
+
+    loss_db: Decibels = Field(alias="loss", ge=0)
+    uncertainty_db: Decibels = Field(alias="uncertainty", ge=0, description="Expanded, k = 2")
+
+
+class AdapterFile(FileModel):
+    """An adapter given as a two-port Touchstone file."""
+
+    touchstone: FileName = Field(description="A two-port Touchstone file")
+    parameter: Literal["S21", "S12"] = "S21"
+    uncertainty_db: Decibels = Field(alias="uncertainty", ge=0, description="Expanded, k = 2, of its loss")
+
+
+class PathLossMeasurement(MeasurementBlock):
+    """Source to device and device to power meter, of each channel, once, before the first condition."""
+
+    kind: Literal["path_loss"]
+    frequency_hz: HertzAxis = Field(alias="frequency", description="Ascending; rows of the tables")
+    level_dbm: DbmAxis = Field(
+        alias="level", description="At the source's connector, ascending; tables are of the lowest, more levels show compression"
+    )
+    reference: Literal["sensor", "setting"] = Field(
+        description="What source to plane is measured against. sensor: the same sensor at the source's connector first, so that "
+        "the errors of source and meter cancel; setting: the level set, the source's accuracy being part of the uncertainty"
+    )
+    repeats: int = Field(default=3, ge=2, le=100, description="Walks over all frequencies, the source set anew in each")
+    averages: int = Field(default=1, ge=1, le=1024)
+    adapter: AdapterLoss | AdapterFile | None = Field(default=None, description="Between the sensor and where it is put")
+    sensor_return_loss_db: Decibels | None = Field(
+        alias="sensor_return_loss", default=None, gt=0, description="With its adapter, at its worst, for the mismatch"
+    )
+    source_return_loss_db: Decibels | None = Field(
+        alias="source_return_loss", default=None, gt=0, description="At the source's connector, at its worst, for the mismatch"
+    )
+    connector_db: Decibels | None = Field(
+        alias="connector", default=None, ge=0, description="Limit of error through connecting something once"
+    )
+
+    needs: ClassVar[frozenset[str]] = frozenset({"power before"})
+    streams: ClassVar = (LEVELS, PATHS, PATH_BUDGETS, COMPRESSIONS)
+    parameters: ClassVar[tuple[Parameter, ...]] = (
+        Parameter("path_loss", "Path loss", "dB", "ends of the path"),
+        Parameter("path_loss_rise", "Path loss, rise from lowest to highest level", "dB", "ends of the path"),
+    )
+
+    def ladders(self) -> Iterator[Ladder]:
+        """None: it is done before the first condition."""
+        yield from ()
+
+    def ladder_count(self) -> int:
+        return 0
+
+    def point_count(self) -> int:
+        return 0
+
+    def frequency_span_hz(self) -> tuple[float, float] | None:
+        return self.frequency_hz.minimum, self.frequency_hz.maximum
+
+    def drive_span_dbm(self) -> tuple[float, float] | None:
+        return None
+
+    def power_before(self) -> PowerBefore:
+        first: tuple[Thing, ...] = (SENSOR_AT_SOURCE,) if self.reference == "sensor" else ()
+        return PowerBefore(
+            self.frequency_hz, self.level_dbm, "source", (*first, SENSOR, THRU), self.repeats, self.averages, zeroes=True
+        )
+
+    def files(self) -> Mapping[str, str]:
+        return {"adapter.touchstone": self.adapter.touchstone} if isinstance(self.adapter, AdapterFile) else {}
+
+    def mistakes(self, files: Mapping[str, bytes] | None) -> Iterator[tuple[str, str]]:
+        for key, axis in (("frequency", self.frequency_hz), ("level", self.level_dbm)):
+            if any(a >= b for a, b in pairwise(axis)):
+                yield key, "does not ascend; lowest first"
+        if len(self.frequency_hz) < 2:
+            yield "frequency", "is one frequency; a table needs two at least"
+        if not isinstance(self.adapter, AdapterFile) or files is None or self.adapter.touchstone not in files:
+            return
+        try:
+            path = _adapter_path(self.adapter, files[self.adapter.touchstone])
+        except FileError as error:
+            for mistake in error.mistakes:
+                yield "adapter.touchstone", f"{self.adapter.touchstone}: {mistake.message}"
+            return
+        low_hz, high_hz = self.frequency_hz.minimum, self.frequency_hz.maximum
+        if not path.covers(low_hz, high_hz):
+            yield (
+                "adapter.touchstone",
+                f"{self.adapter.touchstone} covers {format_quantity(path.frequency_min_hz, 'Hz', 9)} to "
+                f"{format_quantity(path.frequency_max_hz, 'Hz', 9)}, and the paths are measured from "
+                f"{format_quantity(low_hz, 'Hz', 9)} to {format_quantity(high_hz, 'Hz', 9)}; an adapter is never extrapolated: "
+                "measure it further, or ask for less",
+            )
+        worst_hz = min(path.frequencies_hz, key=path.loss_db)
+        if path.loss_db(worst_hz) < -self.adapter.uncertainty_db:
+            yield (
+                "adapter.touchstone",
+                f"{self.adapter.touchstone} has gain, {-path.loss_db(worst_hz):.3g} dB at {format_quantity(worst_hz, 'Hz', 9)}; "
+                "an adapter has none",
+            )
+
+    def measure(self, ladder: Ladder, station: Station) -> Generator[Reading, None, str]:
+        raise MisuseError("paths are measured before the first condition, not in ladders")
+
+    def before_power(self, station: PowerStation) -> None:
+        """
+        Raises:
+            ConditionError: No reading where one is due.
+            InstrumentError: Something is on, or nobody is there to connect the sensor.
+        """
+        frequencies, levels = list(self.frequency_hz), list(self.level_dbm)
+        where = f"{self.title}, channel {station.channel}"
+        self._say_what_is_left_out(station, where)
+        series: dict[Thing, Series] = {}
+        for index, what in enumerate(self.power_before().connects):
+            station.connect(what)
+            if index == 0:
+                station.zero()
+            _, read_dbm = read_series(station, what, frequencies, levels, self.repeats)
+            series[what] = pooled(read_dbm)
+        station.connect(DEVICE)
+        self._store_tables(station, series, self._adapter_db(station, frequencies))
+        self._store_compression(station, series, where)
+        station.note(
+            "paths",
+            f"{where}: {station.input_path.name} and {station.output_path.name} measured at {len(frequencies)} frequencies; "
+            "the device is connected again"
+        )  # fmt: skip
+
+    def _say_what_is_left_out(self, station: PowerStation, where: str) -> None:
+        accuracy = station.accuracy
+        missing = {
+            "measurements: sensor_return_loss": self.sensor_return_loss_db,
+            "measurements: connector": self.connector_db,
+            "wiring: input.mismatch": accuracy.input_return_loss_db,
+            "wiring: output.mismatch": accuracy.output_return_loss_db,
+            f"instruments.{station.meter}.zero": accuracy.zero_dbm,
+        }
+        if self.reference == "sensor":
+            missing["measurements: source_return_loss"] = self.source_return_loss_db
+        unstated = [key for key, value in missing.items() if value is None]
+        if unstated:
+            station.note("budget", f"{where}: not stated, and so not in the uncertainty: {', '.join(unstated)}")
+
+    def _adapter_db(self, station: PowerStation, frequencies: list[float]) -> list[tuple[float, float]]:
+        """Loss and its expanded uncertainty at each frequency. [dB]"""
+        if self.adapter is None:
+            return [(0.0, 0.0)] * len(frequencies)
+        if isinstance(self.adapter, AdapterLoss):
+            return [(self.adapter.loss_db, self.adapter.uncertainty_db)] * len(frequencies)
+        path = _adapter_path(self.adapter, station.file(self.adapter.touchstone))
+        return [(path.loss_db(hz), path.uncertainty_db(hz)) for hz in frequencies]
+
+    def _store_tables(self, station: PowerStation, series: Mapping[Thing, Series], adapter: list[tuple[float, float]]) -> None:
+        accuracy, match = station.accuracy, SensorMatch(self.sensor_return_loss_db, self.source_return_loss_db)
+        plane, thru, at_source = series[SENSOR], series[THRU], series.get(SENSOR_AT_SOURCE)
+        made_s, set_dbm = station.now_s(), self.level_dbm[0]
+        against = "the same sensor at the source" if at_source is not None else "the source's level setting"
+        adapted = "" if self.adapter is None else "; adapter taken out"
+        for row, hz in enumerate(self.frequency_hz):
+            both = (
+                (station.input_path.name, "source connector to device input", against,
+                 0.0 if at_source is not None else adapter[row][0],
+                 source_to_device(accuracy, match, plane, at_source, adapter[row], set_dbm, (row, 0), self.connector_db)),
+                (station.output_path.name, "device output to power meter", "the same sensor at the device's plane",
+                 adapter[row][0], device_to_meter(accuracy, match, plane, thru, adapter[row], (row, 0), self.connector_db)),
+            )  # fmt: skip
+            for path, planes, how, adapter_db, (loss_db, lines) in both:
+                store_budget(station, path, hz, lines)
+                station.store(
+                    PATHS.name,
+                    {
+                        "made_s": made_s,
+                        "path": path,
+                        "planes": planes,
+                        "frequency_hz": hz,
+                        "source_level_dbm": set_dbm,
+                        "loss_db": loss_db,
+                        "expanded_uncertainty_db": Budget(lines).expanded,
+                        "adapter_db": adapter_db,
+                        "source": station.source,
+                        "meter": station.meter,
+                        "how": f"against {how}{adapted}; mean of {self.repeats}",
+                    },
+                )
+
+    def _store_compression(self, station: PowerStation, series: Mapping[Thing, Series], where: str) -> None:
+        levels = list(self.level_dbm)
+        if len(levels) < 2:
+            return
+        worst: tuple[float, float, float] | None = None
+        for row, hz in enumerate(self.frequency_hz):
+            rise_db, lines = levels_apart(station.accuracy, series[SENSOR], row, levels)
+            expanded_db = Budget(lines).expanded
+            station.store(
+                COMPRESSIONS.name,
+                {
+                    "path": station.input_path.name,
+                    "frequency_hz": hz,
+                    "from_dbm": levels[0],
+                    "to_dbm": levels[-1],
+                    "rise_db": rise_db,
+                    "expanded_uncertainty_db": expanded_db,
+                },
+            )
+            store_budget(station, _RISE + station.input_path.name, hz, lines)
+            if abs(rise_db) > expanded_db and (worst is None or abs(rise_db) > abs(worst[0])):
+                worst = rise_db, expanded_db, hz
+        if worst is not None:
+            station.note(
+                "path compresses",
+                f"{where}: {station.input_path.name} loses {worst[0]:.3g} dB more at {levels[-1]:g} dBm than at "
+                f"{levels[0]:g} dBm (U {worst[1]:.2g} dB, worst at {format_quantity(worst[2], 'Hz', 9)}): its table holds at "
+                f"{levels[0]:g} dBm only",
+            )
+
+    def stream_rows(self, stream: str) -> int:
+        # Of each channel, once; a plan has a condition for each channel at least.
+        rows = len(self.frequency_hz)
+        asked = self.power_before()
+        return {LEVELS.name: asked.reading_count, PATHS.name: 2 * rows, PATH_BUDGETS.name: 40 * rows}.get(stream, rows)
+
+    def summarise(self, points: pd.DataFrame) -> list[Result]:
+        return []
+
+    def summarise_record(self, points: pd.DataFrame, streams: Mapping[str, pd.DataFrame]) -> list[Result]:
+        budgets = budgets_of(streams)
+        found = [
+            self._result("path_loss", str(row["path"]), "loss_db", str(row["how"]), row, budgets, "")
+            for row in streams[PATHS.name].to_dict("records")
+        ]
+        return found + [
+            self._result(
+                "path_loss_rise", str(row["path"]), "rise_db",
+                f"from {row['from_dbm']:g} dBm to {row['to_dbm']:g} dBm at the source", row, budgets, _RISE,
+            )
+            for row in streams[COMPRESSIONS.name].to_dict("records")
+        ]  # fmt: skip
+
+    def _result(
+        self, parameter: str, path: str, value: str, how: str, row: Mapping[Hashable, Any],
+        budgets: Mapping[tuple[str, str, float], tuple[Contribution, ...]], prefix: str,
+    ) -> Result:  # fmt: skip
+        condition = condition_of(row)
+        key = prefix + path, condition.channel or "", condition.frequency_hz or 0.0
+        return Result(
+            parameter=parameter,
+            value=float(str(row[value])),
+            unit="dB",
+            plane=str(row.get("planes", "source connector to device input")),
+            condition=condition,
+            qualifier=path,
+            expanded_uncertainty=float(str(row["expanded_uncertainty_db"])),
+            convention=how,
+            measurement=self.title,
+            budget=budgets.get(key, ()),
+        )
+
+    def figures(self, points: pd.DataFrame, results: list[Result]) -> list[Figure]:
+        own = [one for one in results if one.parameter == "path_loss"]
+        traces = []
+        for path, channel in dict.fromkeys((one.qualifier, one.condition.channel) for one in own):
+            rows: NDArray[np.float64] = np.array(
+                sorted(
+                    ((one.condition.frequency_hz or 0.0) / 1e9, one.value)
+                    for one in own
+                    if (one.qualifier, one.condition.channel) == (path, channel)
+                )
+            )
+            traces.append(Trace(name=path, x=rows[:, 0], y=rows[:, 1], channel=channel))
+        if not traces:
+            return []
+        return [
+            Figure(
+                key=f"{self.title}-loss", title="Loss of the paths, measured on the bench", x=Axis("Frequency (GHz)"),
+                y=Axis("Loss between the ends of the path (dB)"), traces=tuple(traces),
+            )
+        ]  # fmt: skip
+
+    def figures_record(self, points: pd.DataFrame, streams: Mapping[str, pd.DataFrame], results: list[Result]) -> list[Figure]:
+        return self.figures(points, results)
+
+    def notes(self) -> dict[str, str]:
+        return {
+            "paths": "measured with the power meter before the first condition, part unpowered and taken off; one table for each "
+            "path, at the lowest level",
+            "path uncertainty": "errors of the one meter that read both ends cancel but for its linearity; the source's level "
+            + ("cancels too" if self.reference == "sensor" else "is in source to plane with its accuracy"),
+        }
+
+
+_RISE = "rise of "
+
+
+def _adapter_path(adapter: AdapterFile, content: bytes) -> LossPath:
+    frequencies, losses = read_touchstone(content, adapter.touchstone, adapter.parameter)
+    return LossPath.table("adapter", frequencies, losses, (adapter.uncertainty_db,) * len(losses), adapter.touchstone)

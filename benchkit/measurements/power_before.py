@@ -1,0 +1,138 @@
+"""What a kind asks of source and power meter before anything is biased, and what the engine offers it then: PowerStation."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal, Protocol
+
+if TYPE_CHECKING:
+    from benchkit.bench.paths import LossPath
+    from benchkit.results.path_budget import PowerAccuracy
+
+__all__ = ["DEVICE", "SENSOR", "SENSOR_AT_SOURCE", "THRU", "PowerBefore", "PowerStation", "Thing"]
+
+Thing = Literal["sensor at source", "sensor", "thru", "device"]
+"""
+What hands connect: the power meter's sensor at the source's connector, or at the device's input plane; a thru in place of the
+device, with the sensor at its own place; the device again.
+"""
+
+SENSOR_AT_SOURCE: Thing = "sensor at source"
+SENSOR: Thing = "sensor"
+THRU: Thing = "thru"
+DEVICE: Thing = "device"
+
+
+@dataclass(frozen=True)
+class PowerBefore:
+    """
+    For the proof, the estimate and the protections.
+
+    Attributes:
+        frequencies_hz: Ascending. [Hz]
+        levels_dbm: Ascending; at the plane that `plane` names. [dBm]
+        plane: "source": its connector, whatever the path's table says; "device": its input, by the path's table.
+        connects: What is connected, in this order; the device again is not among them.
+        readings: At each frequency and level, with each thing connected.
+        zeroes: Whether the sensor is zeroed first.
+    """
+
+    frequencies_hz: Sequence[float]
+    levels_dbm: Sequence[float]
+    plane: Literal["source", "device"]
+    connects: tuple[Thing, ...]
+    readings: int
+    averages: int
+    zeroes: bool
+
+    @property
+    def reading_count(self) -> int:
+        """Of one channel."""
+        return len(self.frequencies_hz) * len(self.levels_dbm) * len(self.connects) * self.readings
+
+    def source_levels_dbm(self, input_path: LossPath) -> list[float]:
+        """Every level asked of the source, the paths' losses in. [dBm]"""
+        if self.plane == "source":
+            return list(self.levels_dbm)
+        top_dbm = max(self.levels_dbm)
+        return [top_dbm + input_path.loss_db(hz) for hz in self.frequencies_hz]
+
+
+class PowerStation(Protocol):
+    """Source and power meter as wired to one channel, the part unpowered: nothing is energised but RF, and that for a reading."""
+
+    @property
+    def channel(self) -> str: ...
+
+    @property
+    def source(self) -> str:
+        """Name of the RF source."""
+        ...
+
+    @property
+    def meter(self) -> str:
+        """Name of the power meter."""
+        ...
+
+    @property
+    def input_path(self) -> LossPath:
+        """Source to device as the bench file knows it."""
+        ...
+
+    @property
+    def output_path(self) -> LossPath:
+        """Device to power meter as the bench file knows it."""
+        ...
+
+    @property
+    def accuracy(self) -> PowerAccuracy:
+        """What the bench file says of both instruments, and of the paths' match."""
+        ...
+
+    def connect(self, what: Thing) -> None:
+        """
+        Have something connected; RF and every supply output are read back off first. Returns when it is.
+
+        Raises:
+            InstrumentError: Something is on, or nobody is there to connect it.
+        """
+        ...
+
+    def zero(self) -> None:
+        """Zero the sensor where it is, RF read back off."""
+        ...
+
+    def read(self, frequency_hz: float, level_dbm: float) -> tuple[float, float]:
+        """
+        RF on at one frequency and level (at the plane that was asked for), one reading, RF off and read back off.
+
+        Returns:
+            Level set at the source, and level read, raw. [dBm]
+
+        Raises:
+            LimitError: More than the sensor stands; or a level or frequency beyond a limit.
+            ConditionError: No reading within the meter's range.
+        """
+        ...
+
+    def now_s(self) -> float:
+        """Seconds since 1970-01-01 UTC. [s]"""
+        ...
+
+    def file(self, name: str) -> bytes:
+        """
+        A file that the kind names (MeasurementBlock.files), as it is kept in the record.
+
+        Raises:
+            MisuseError: The sequence was loaded without its files.
+        """
+        ...
+
+    def note(self, kind: str, text: str) -> None:
+        """An event of the record."""
+        ...
+
+    def store(self, stream: str, row: Mapping[str, float | int | str]) -> None:
+        """One row into a stream of the kind's own; the engine adds where it belongs."""
+        ...

@@ -1,0 +1,205 @@
+"""
+A thru in place of the device, unbiased: by the bench file's tables its gain must be 0 dB. A path that has changed, a table of
+another bench, a source or meter beyond its accuracy is found here, and not in the part's numbers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Generator, Iterator, Mapping
+from itertools import pairwise
+from typing import TYPE_CHECKING, ClassVar, Literal
+
+import numpy as np
+from pydantic import Field
+
+from benchkit.errors import ConditionError, MisuseError
+from benchkit.files.types import Dbm, Decibels, HertzAxis
+from benchkit.measurements.base import Ladder, MeasurementBlock, Reading, Station
+from benchkit.measurements.path_rows import (
+    LEVELS,
+    PATH_BUDGETS,
+    VERIFICATION,
+    budgets_of,
+    condition_of,
+    read_series,
+    store_budget,
+)
+from benchkit.measurements.power_before import DEVICE, THRU, PowerBefore, PowerStation
+from benchkit.quantities.format import format_quantity
+from benchkit.results.figure import Axis, Figure, Trace
+from benchkit.results.path_budget import pooled, thru_gain
+from benchkit.results.result import Parameter, Result
+from benchkit.results.uncertainty import Budget
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["Verification"]
+
+_THRU = "thru"
+
+
+class Verification(MeasurementBlock):
+    """Gain of a thru over frequency, of each channel, once, before the first condition. Out of its limit it ends the run."""
+
+    kind: Literal["verification"]
+    frequency_hz: HertzAxis = Field(alias="frequency", description="Ascending")
+    level_dbm: Dbm = Field(alias="level", description="At the device's input plane")
+    limit_db: Decibels | None = Field(
+        alias="limit", default=None, gt=0, description="Furthest from 0 dB; default: the expanded uncertainty at each frequency"
+    )
+    repeats: int = Field(default=3, ge=2, le=100, description="Walks over all frequencies, the source set anew in each")
+    averages: int = Field(default=1, ge=1, le=1024)
+
+    needs: ClassVar[frozenset[str]] = frozenset({"power before"})
+    streams: ClassVar = (LEVELS, VERIFICATION, PATH_BUDGETS)
+    parameters: ClassVar[tuple[Parameter, ...]] = (
+        Parameter("thru_gain", "Gain of a thru in place of the device", "dB", "device input to device output"),
+    )
+
+    def ladders(self) -> Iterator[Ladder]:
+        """None: it is done before the first condition."""
+        yield from ()
+
+    def ladder_count(self) -> int:
+        return 0
+
+    def point_count(self) -> int:
+        return 0
+
+    def frequency_span_hz(self) -> tuple[float, float] | None:
+        return self.frequency_hz.minimum, self.frequency_hz.maximum
+
+    def drive_span_dbm(self) -> tuple[float, float] | None:
+        return self.level_dbm, self.level_dbm
+
+    def power_before(self) -> PowerBefore:
+        return PowerBefore(self.frequency_hz, (self.level_dbm,), "device", (THRU,), self.repeats, self.averages, zeroes=True)
+
+    def mistakes(self, files: Mapping[str, bytes] | None) -> Iterator[tuple[str, str]]:
+        if any(a >= b for a, b in pairwise(self.frequency_hz)):
+            yield "frequency", "does not ascend; lowest first"
+
+    def measure(self, ladder: Ladder, station: Station) -> Generator[Reading, None, str]:
+        raise MisuseError("a verification is done before the first condition, not in ladders")
+
+    def before_power(self, station: PowerStation) -> None:
+        """
+        Raises:
+            ConditionError: At some frequency the gain is further from 0 dB than its limit, or there is no reading.
+        """
+        station.connect(THRU)
+        station.zero()
+        frequencies = list(self.frequency_hz)
+        set_dbm, read_dbm = read_series(station, THRU, frequencies, [self.level_dbm], self.repeats)
+        series, made_s = pooled(read_dbm), station.now_s()
+        wrong: list[tuple[float, float, float]] = []
+        for row, hz in enumerate(frequencies):
+            input_path, output_path = station.input_path, station.output_path
+            input_db, output_db = input_path.loss_db(hz), output_path.loss_db(hz)
+            source_dbm, meter_dbm = float(set_dbm[0, row, 0]), float(series.mean_dbm[row, 0])
+            lines = thru_gain(station.accuracy, input_path.uncertainty_db(hz), output_path.uncertainty_db(hz), series, (row, 0))
+            gain_db = meter_dbm + output_db - (source_dbm - input_db)
+            expanded_db = Budget(lines).expanded
+            limit_db = expanded_db if self.limit_db is None else self.limit_db
+            # `not ... <=` refuses NaN too.
+            is_wrong = not abs(gain_db) <= limit_db
+            if is_wrong:
+                wrong.append((gain_db, limit_db, hz))
+            store_budget(station, _THRU, hz, lines)
+            station.store(
+                VERIFICATION.name,
+                {
+                    "time_s": made_s,
+                    "frequency_hz": hz,
+                    "drive_set_dbm": self.level_dbm,
+                    "source_level_dbm": source_dbm,
+                    "meter_dbm": meter_dbm,
+                    "input_loss_db": input_db,
+                    "output_loss_db": output_db,
+                    "gain_db": gain_db,
+                    "expanded_uncertainty_db": expanded_db,
+                    "limit_db": limit_db,
+                    "is_within": int(not is_wrong),
+                },
+            )
+        where = f"{self.title}, channel {station.channel}"
+        if wrong:
+            raise ConditionError(self._says(station, where, wrong, len(frequencies)))
+        station.note("verified", f"{where}: gain of a thru within its limit at {len(frequencies)} frequencies")
+        station.connect(DEVICE)
+
+    def _says(self, station: PowerStation, where: str, wrong: list[tuple[float, float, float]], count: int) -> str:
+        gain_db, limit_db, hz = max(wrong, key=lambda one: abs(one[0]) - one[1])
+        basis = "its expanded uncertainty" if self.limit_db is None else "the stated limit"
+        excess = abs(gain_db) - limit_db
+        side = "loses more than the tables say" if gain_db < 0 else "loses less than the tables say"
+        return (
+            f"{where}: a thru has {gain_db:+.2f} dB at {format_quantity(hz, 'Hz', 9)} instead of 0 dB, {excess:.2f} dB beyond "
+            f"{basis}, {limit_db:.2f} dB (out at {len(wrong)} of {count} frequencies): the way {side}. One of paths "
+            f"{station.input_path.name} ({station.input_path.source}) and {station.output_path.name} "
+            f"({station.output_path.source}), the level of {station.source} or {station.meter} is not as stated. Is it a thru, "
+            "are connectors clean and tight, is the sensor with its adapter at its own place? Else measure the paths anew (kind: "
+            "path_loss). Nothing was biased, and the thru is still connected"
+        )
+
+    def stream_rows(self, stream: str) -> int:
+        # Of each channel, once; a plan has a condition for each channel at least.
+        rows = len(self.frequency_hz)
+        return {LEVELS.name: self.power_before().reading_count, PATH_BUDGETS.name: 12 * rows}.get(stream, rows)
+
+    def summarise(self, points: pd.DataFrame) -> list[Result]:
+        return []
+
+    def summarise_record(self, points: pd.DataFrame, streams: Mapping[str, pd.DataFrame]) -> list[Result]:
+        budgets, found = budgets_of(streams), []
+        for row in streams[VERIFICATION.name].to_dict("records"):
+            condition = condition_of(row)
+            found.append(
+                Result(
+                    parameter="thru_gain",
+                    value=float(row["gain_db"]),
+                    unit="dB",
+                    plane="device input to device output",
+                    condition=condition,
+                    qualifier="" if row["is_within"] else f"beyond its limit, {row['limit_db']:.2f} dB",
+                    expanded_uncertainty=float(row["expanded_uncertainty_db"]),
+                    convention=f"thru in place of the device at {self.level_dbm:g} dBm, by the tables of the bench file; 0 dB is "
+                    "right",
+                    measurement=self.title,
+                    budget=budgets.get((_THRU, condition.channel or "", condition.frequency_hz or 0.0), ()),
+                )
+            )
+        return found
+
+    def figures(self, points: pd.DataFrame, results: list[Result]) -> list[Figure]:
+        own = [one for one in results if one.parameter == "thru_gain"]
+        traces = []
+        for channel in dict.fromkeys(one.condition.channel for one in own):
+            rows = np.array(
+                sorted(
+                    ((one.condition.frequency_hz or 0.0) / 1e9, one.value, one.expanded_uncertainty)
+                    for one in own
+                    if one.condition.channel == channel
+                )
+            )
+            traces.append(Trace(name=f"channel {channel}", x=rows[:, 0], y=rows[:, 1], channel=channel))
+            for sign, side in ((1.0, "+U"), (-1.0, "-U")):
+                traces.append(
+                    Trace(name=f"{side}, channel {channel}", x=rows[:, 0], y=sign * rows[:, 2], channel=channel, mode="lines")
+                )
+        if not traces:
+            return []
+        return [
+            Figure(
+                key=f"{self.title}-gain", title="Gain of a thru in place of the device; 0 dB is right", x=Axis("Frequency (GHz)"),
+                y=Axis("Gain, device input to device output (dB)"), traces=tuple(traces),
+            )
+        ]  # fmt: skip
+
+    def figures_record(self, points: pd.DataFrame, streams: Mapping[str, pd.DataFrame], results: list[Result]) -> list[Figure]:
+        return self.figures(points, results)
+
+    def notes(self) -> dict[str, str]:
+        basis = "its expanded uncertainty at each frequency" if self.limit_db is None else f"{self.limit_db:g} dB"
+        return {"verification": f"before the first condition, unbiased, thru in place of the device: 0 dB within {basis}"}

@@ -1,0 +1,257 @@
+"""
+Loss of a path from power readings, and what makes it uncertain. Pure.
+
+With the sensor moved from plane to plane and the source left as it is, what is wrong with both is in every reading alike and
+cancels in a difference at one frequency: of the meter its linearity is left, of the source what repeated readings show. What
+is counted once and what twice follows from the measurement equation, here at each function (JCGM 100, 4.1.1 and 5.1.2, F.1.2).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchkit.results.matching import MismatchConvention, gamma_from_return_loss, mismatch
+from benchkit.results.uncertainty import Contribution, standard_from_expanded, standard_from_rectangular
+
+__all__ = ["PowerAccuracy", "SensorMatch", "Series", "device_to_meter", "levels_apart", "pooled", "source_to_device", "thru_gain"]
+
+SQRT2 = math.sqrt(2.0)
+
+
+@dataclass(frozen=True)
+class PowerAccuracy:
+    """
+    As a bench file states it; None: not stated. Limits of error, but for `noise`.
+
+    Attributes:
+        source_db: Of the source's level. [dB]
+        source_linearity_db, meter_linearity_db: Of a difference of two levels at one frequency. [dB]
+        source_resolution_db, meter_resolution_db: Steps. [dB]
+        meter_db: Of one level well above the zero, without mismatch. [dB]
+        zero_dbm: Of the meter's zero, a power as a level. [dBm]
+        noise_db: Standard deviation of one reading. [dB]
+        input_return_loss_db, output_return_loss_db: From the device's planes into the paths. [dB]
+        convention: What is known of these two.
+    """
+
+    source_db: float
+    meter_db: float
+    source_linearity_db: float | None = None
+    source_resolution_db: float | None = None
+    meter_linearity_db: float | None = None
+    meter_resolution_db: float | None = None
+    zero_dbm: float | None = None
+    noise_db: float | None = None
+    input_return_loss_db: float | None = None
+    output_return_loss_db: float | None = None
+    convention: MismatchConvention = "largest magnitudes"
+
+
+@dataclass(frozen=True)
+class SensorMatch:
+    """Return losses of the sensor (its adapter with it) and of the source; None: not stated. [dB]"""
+
+    sensor_db: float | None = None
+    source_db: float | None = None
+
+
+@dataclass(frozen=True)
+class Series:
+    """
+    Repeated readings with one thing connected.
+
+    Attributes:
+        mean_dbm: Shape (frequencies, levels). [dBm]
+        scatter_db: Standard deviation of one reading, pooled over the frequencies, shape (levels,). [dB]
+        count: Readings at each frequency and level.
+        degrees_of_freedom: Of the scatter.
+    """
+
+    mean_dbm: NDArray[np.float64]
+    scatter_db: NDArray[np.float64]
+    count: int
+    degrees_of_freedom: int
+
+    def noise(self, name: str, level: int) -> Contribution:
+        """Of the mean (JCGM 100, 4.2.3)."""
+        return Contribution(name, float(self.scatter_db[level]) / math.sqrt(self.count), 1.0, self.degrees_of_freedom)
+
+
+def pooled(readings_dbm: NDArray[np.float64]) -> Series:
+    """
+    Scatter is taken as one at all frequencies: a few readings at each say little, all of them together much (JCGM 100, 4.2.4).
+
+    Args:
+        readings_dbm: Finite, shape (repeats, frequencies, levels), two repeats or more. [dBm]
+
+    Raises:
+        ValueError: Fewer, or not finite.
+    """
+    readings = np.asarray(readings_dbm, dtype=np.float64)
+    if readings.ndim != 3 or readings.shape[0] < 2 or not np.isfinite(readings).all():
+        raise ValueError(f"expected two finite readings or more of each frequency and level, not shape {readings.shape}")
+    count, frequencies, _ = readings.shape
+    variance = np.var(readings, axis=0, ddof=1).mean(axis=0)
+    return Series(readings.mean(axis=0), np.sqrt(variance), count, (count - 1) * frequencies)
+
+
+def source_to_device(
+    accuracy: PowerAccuracy, match: SensorMatch, plane: Series, at_source: Series | None, adapter: tuple[float, float],
+    source_set_dbm: float, where: tuple[int, int], connector_db: float | None,
+) -> tuple[float, tuple[Contribution, ...]]:  # fmt: skip
+    """
+    Loss from the source's connector to the device's input, and its budget. [dB]
+
+    Against the source's setting S it is S - (M_plane + A): errors of source, meter and adapter are all in it. Against the same
+    sensor at the source it is (M_source + A) - (M_plane + A): the adapter is gone, and of the meter its linearity is left.
+
+    Args:
+        adapter: Loss A, and its expanded uncertainty. [dB]
+        where: Row and column of the frequency and the level.
+        connector_db: Limit of error through connecting something once; None: not stated. [dB]
+    """
+    read_dbm = float(plane.mean_dbm[where])
+    lines = list(_each_reading(accuracy, read_dbm, "at the device's plane"))
+    lines.append(plane.noise("scatter at the device's plane", where[1]))
+    lines += _mismatched("mismatch of sensor and input path", match.sensor_db, accuracy.input_return_loss_db, accuracy.convention)
+    connections = 1
+    if at_source is None:
+        loss_db = source_set_dbm - (read_dbm + adapter[0])
+        lines.append(Contribution("source's level accuracy", standard_from_rectangular(accuracy.source_db)))
+        lines += _step("source's resolution", accuracy.source_resolution_db)
+        lines.append(Contribution("power meter's accuracy", standard_from_rectangular(accuracy.meter_db)))
+        lines += _adapter(adapter[1])
+    else:
+        source_dbm = float(at_source.mean_dbm[where])
+        loss_db = source_dbm - read_dbm
+        connections = 2
+        lines += _each_reading(accuracy, source_dbm, "at the source")
+        lines.append(at_source.noise("scatter at the source", where[1]))
+        lines.append(_same_meter(accuracy))
+        lines += _mismatched("mismatch of sensor and source", match.sensor_db, match.source_db, accuracy.convention)
+    return loss_db, (*lines, *_connected(connector_db, connections))
+
+
+def device_to_meter(
+    accuracy: PowerAccuracy, match: SensorMatch, plane: Series, thru: Series, adapter: tuple[float, float],
+    where: tuple[int, int], connector_db: float | None,
+) -> tuple[float, tuple[Contribution, ...]]:  # fmt: skip
+    """
+    Loss from the device's output to the power meter's own place, and its budget. [dB]
+
+    The total less source-to-plane, (S - M_thru) - (S - M_plane - A) = M_plane + A - M_thru: the source's level is gone, whatever
+    it was, and of the one meter that read both its linearity is left.
+    """
+    plane_dbm, thru_dbm = float(plane.mean_dbm[where]), float(thru.mean_dbm[where])
+    lines = [
+        *_each_reading(accuracy, plane_dbm, "at the device's plane"),
+        plane.noise("scatter at the device's plane", where[1]),
+        *_each_reading(accuracy, thru_dbm, "behind the thru"),
+        thru.noise("scatter behind the thru", where[1]),
+        _same_meter(accuracy),
+        *_mismatched("mismatch of sensor and input path", match.sensor_db, accuracy.input_return_loss_db, accuracy.convention),
+        *_mismatched(
+            "mismatch of both paths at the thru", accuracy.input_return_loss_db, accuracy.output_return_loss_db,
+            accuracy.convention,
+        ),
+        *_adapter(adapter[1]),
+        *_connected(connector_db, 2),
+    ]  # fmt: skip
+    return plane_dbm + adapter[0] - thru_dbm, tuple(lines)
+
+
+def levels_apart(
+    accuracy: PowerAccuracy, series: Series, row: int, set_dbm: Sequence[float]
+) -> tuple[float, tuple[Contribution, ...]]:
+    """
+    How much more a path loses at the highest level than at the lowest, by one series, and its budget. [dB]
+
+    Everything that is the same at both levels cancels: adapter, mismatch, what was connected; of source and meter their
+    linearity is left.
+    """
+    low, high = 0, len(set_dbm) - 1
+    read = series.mean_dbm[row]
+    source_db = accuracy.source_linearity_db
+    lines = [
+        *_each_reading(accuracy, float(read[low]), "at the lowest level"),
+        *_each_reading(accuracy, float(read[high]), "at the highest level"),
+        series.noise("scatter at the lowest level", low),
+        series.noise("scatter at the highest level", high),
+        _same_meter(accuracy),
+        Contribution("source's linearity", standard_from_rectangular(source_db))
+        if source_db is not None
+        else Contribution("source's accuracy at two levels", SQRT2 * standard_from_rectangular(accuracy.source_db)),
+    ]
+    return (set_dbm[high] - set_dbm[low]) - float(read[high] - read[low]), tuple(lines)
+
+
+def thru_gain(
+    accuracy: PowerAccuracy, input_expanded_db: float, output_expanded_db: float, thru: Series, where: tuple[int, int]
+) -> tuple[Contribution, ...]:
+    """
+    Budget of the gain of a thru by both path tables, M_thru + L_out - (S - L_in). [dB]
+
+    Tables that were measured with this source and this meter have their errors in them, which then cancel; a table does not say
+    so, and they count here: too much rather than too little.
+
+    Args:
+        input_expanded_db, output_expanded_db: Expanded uncertainties of both tables. [dB]
+    """
+    return (
+        Contribution("source's level accuracy", standard_from_rectangular(accuracy.source_db)),
+        *_step("source's resolution", accuracy.source_resolution_db),
+        Contribution("input path's loss", standard_from_expanded(input_expanded_db)),
+        Contribution("output path's loss", standard_from_expanded(output_expanded_db)),
+        Contribution("power meter's accuracy", standard_from_rectangular(accuracy.meter_db)),
+        *_each_reading(accuracy, float(thru.mean_dbm[where]), "behind the thru"),
+        thru.noise("scatter of the readings", where[1]),
+        *_mismatched(
+            "mismatch of both paths at the thru", accuracy.input_return_loss_db, accuracy.output_return_loss_db,
+            accuracy.convention,
+        ),
+    )  # fmt: skip
+
+
+def _each_reading(accuracy: PowerAccuracy, read_dbm: float, where: str) -> Iterator[Contribution]:
+    """What a reading has of its own: a zero is a power, and small beside a large one; half a step either way."""
+    if accuracy.zero_dbm is not None:
+        zero_db = 10.0 / math.log(10.0) * math.pow(10.0, (accuracy.zero_dbm - read_dbm) / 10.0)
+        yield Contribution(f"power meter's zero, {where}", standard_from_rectangular(zero_db))
+    yield from _step(f"power meter's resolution, {where}", accuracy.meter_resolution_db)
+
+
+def _step(name: str, step_db: float | None) -> Iterator[Contribution]:
+    if step_db is not None:
+        yield Contribution(name, standard_from_rectangular(step_db / 2))
+
+
+def _same_meter(accuracy: PowerAccuracy) -> Contribution:
+    """Two readings of one meter at one frequency. Without a stated linearity nothing says what cancels, so nothing does."""
+    if accuracy.meter_linearity_db is not None:
+        return Contribution("power meter's linearity", standard_from_rectangular(accuracy.meter_linearity_db))
+    return Contribution(
+        "power meter's accuracy, twice (its linearity is not stated)", SQRT2 * standard_from_rectangular(accuracy.meter_db)
+    )
+
+
+def _mismatched(
+    name: str, one_db: float | None, other_db: float | None, convention: MismatchConvention
+) -> Iterator[Contribution]:
+    if one_db is not None and other_db is not None:
+        one, other = (float(gamma_from_return_loss(value)) for value in (one_db, other_db))
+        yield Contribution(name, mismatch(one, other, convention).standard_uncertainty_db)
+
+
+def _adapter(expanded_db: float) -> Iterator[Contribution]:
+    if expanded_db > 0:
+        yield Contribution("adapter's loss", standard_from_expanded(expanded_db))
+
+
+def _connected(connector_db: float | None, times: int) -> Iterator[Contribution]:
+    if connector_db is not None:
+        yield Contribution(f"connecting, {times} x", math.sqrt(times) * standard_from_rectangular(connector_db))
