@@ -95,7 +95,7 @@ UNITS: dict[str, Unit] = {
         ),
         Unit(
             "s", "a time", "3 min",
-            exponents=_prefixed(("s",), "num"), prefixes=_shown("s", "num"), factors={"min": 60.0, "h": 3600.0},
+            exponents=_prefixed(("s",), "pnum"), prefixes=_shown("s", "pnum"), factors={"min": 60.0, "h": 3600.0},
             long_names=_LONG_PREFIXES + "seconds?|minutes?|hours?", long_root="second",
         ),
         Unit(

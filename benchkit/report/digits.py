@@ -31,7 +31,7 @@ __all__ = [
 ]
 
 MINUS = "\N{MINUS SIGN}"
-UNIT_TEXTS = {"degC": "°C", "ohm": "Ω"}
+UNIT_TEXTS = {"degC": "°C", "ohm": "Ω", "1": ""}
 MOST_DECIMALS = 9
 WITHOUT_UNCERTAINTY = 4  # significant digits
 
@@ -45,11 +45,13 @@ class Scale:
 
 
 def scale_for(unit: str, values: Iterable[float]) -> Scale:
-    """Milliamperes and millivolts where amperes and volts would only print leading zeros; other units as they are."""
+    """Milliamperes, millivolts and nanoseconds where the unit itself would only print leading zeros; other units as they are."""
     largest = max((abs(value) for value in values if math.isfinite(value)), default=0.0)
     below = {"A": 1.0, "V": 0.1, "W": 0.1}.get(unit, 0.0)
     if 0 < largest < below:
         return Scale("m" + unit, 1e3)
+    if unit == "s" and 0 < largest < 1e-6:
+        return Scale("ns", 1e9)
     return Scale(UNIT_TEXTS.get(unit, unit), 1.0)
 
 

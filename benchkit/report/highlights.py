@@ -13,7 +13,8 @@ from benchkit.results.verdict import Outcome
 __all__ = ["Highlight", "Overall", "highlights_of", "overall_of"]
 
 WANTED = (
-    "small_signal_gain", "p1db", "saturated_power", "pae_p1db", "quiescent_current", "detector_temperature_error",
+    "small_signal_gain", "p1db", "saturated_power", "pae_p1db", "oip3", "input_return_loss", "quiescent_current",
+    "detector_temperature_error",
 )  # fmt: skip
 
 

@@ -46,6 +46,7 @@ def test_units_are_those_a_data_sheet_uses() -> None:
     assert scale_for("A", [0.22, math.nan]).unit == "mA"
     assert scale_for("A", [1.2]).unit == "A"
     assert scale_for("V", [-0.75]).unit == "V"
+    assert scale_for("s", [300e-12]).unit == "ns"
     assert difference_unit("dBm") == "dB"
     assert celsius(-30.0) == f"{MINUS}30 °C"
     assert celsius(None) == "not set"
