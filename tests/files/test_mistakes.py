@@ -120,7 +120,7 @@ SEQUENCE_CASES = [
     ("gate_voltage_max: 0 V", "gate_voltage_max: -4 V", "limits.gate_voltage_max", "-4 V is not above gate_voltage_min"),
     ("temperature_max: 85 degC", "temperature_max: -45 degC", "limits.temperature_max", "is not above temperature_min"),
     ("{parameter: p1db,", "{parameter: p1dB_,", "expectations[0].parameter", "unknown parameter 'p1dB_'; did you mean p1db?"),
-    ("min: 26 dBm", "min: 26", "expectations[0].min", "expected a text"),
+    ("min: 26 dBm", "min: 26", "expectations[0].min", "has no unit"),
     ("min: 26 dBm", "min: 26 dB", "expectations[0].min", "is a level difference; expected a level"),
     (", min: 26 dBm", "", "expectations[0]", "expects nothing; give it min or max"),
     ("min: 26 dBm", "min: 26 dBm, max: 25 dBm", "expectations[0].max", "25 dBm is below min, 26 dBm"),
