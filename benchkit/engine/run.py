@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import contextlib
 import math
+import textwrap
 from collections.abc import Callable, Mapping
 from functools import partial
 from typing import TypeVar
@@ -57,6 +58,9 @@ from benchkit.sequence.model import SoakSettings
 __all__ = ["Engine"]
 
 T = TypeVar("T")
+
+REASON_LENGTH = 88
+"""Of a reason in the record: its column holds 96 bytes, and not every sign has one."""
 
 
 class Engine:
@@ -624,7 +628,7 @@ class Engine:
                 ]
                 points += 1
             self._untold += [(stream, {**self._where, **row}) for stream, row in self._facilities.take_evidence()]
-            reason = " ".join(str(error).split())[:96]
+            reason = textwrap.shorten(str(error), REASON_LENGTH, placeholder=" …")
             status = FAILED if isinstance(error, MeasurementError) else "torn"
             self._untold.append(("ladders", self._ladder_row(where, ladder, start_s, points, status, reason)))
             self.stages.torn(self._serial)

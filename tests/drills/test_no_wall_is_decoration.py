@@ -107,12 +107,12 @@ def test_a_step_of_drive_held_against_the_one_before(drill_one: Drill, monkeypat
 
 def test_make_safe_on_the_way_out(drill_one: Drill, monkeypatch: pytest.MonkeyPatch) -> None:
     """Whatever stops a run, nothing stays on."""
-    assert drill_one("garbage:output_meter@point 10").failures == ()
+    assert drill_one("level-jump@point 17").failures == ()
 
     monkeypatch.setattr(OpenBench, "make_safe", nothing)
     monkeypatch.setattr(OpenBench, "close", OpenBench.release)
 
-    failures = drill_one("garbage:output_meter@point 10").failures
+    failures = drill_one("level-jump@point 17").failures
     assert sum(Abuse.LEFT_ENERGISED in failure for failure in failures) == 3  # RF, drain, gate
 
 

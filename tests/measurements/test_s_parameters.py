@@ -210,14 +210,25 @@ def test_the_report_shows_traces_results_and_how_they_were_corrected(shipped: Ca
         assert told in page
 
 
-def test_a_calibration_that_has_grown_too_old_ends_the_run_safely(tmp_path: Path) -> None:
-    """An overnight sweep outlives its calibration; a stale one gives numbers that look like any other."""
+def test_a_calibration_that_has_grown_too_old_gives_no_number(tmp_path: Path) -> None:
+    """An overnight sweep outlives its calibration; a stale one gives numbers that look like any other. The night goes on."""
     outcome = carried_out(tmp_path, ("calibration_age_max: 12 h", "calibration_age_max: 40 min"))
+
+    assert (outcome.outcome, outcome.exit_code, outcome.make_safe, ledger(outcome)) == ("incomplete", 5, "", "")
+    gains = [one for one in outcome.results if one.parameter == "s21_minimum"]
+    assert [one.is_absent for one in gains] == [False, True, True]
+    assert all("s old, more than the 2400 s allowed" in one.reason for one in gains[1:])
+    assert sum(one.parameter == "quiescent_current" and not one.is_absent for one in outcome.results) == 3
+
+
+def test_a_calibration_that_has_grown_too_old_ends_the_run_safely_where_it_is_to(tmp_path: Path) -> None:
+    """A night that is about S-parameters only need not go on."""
+    outcome = carried_out(tmp_path, ("calibration_age_max: 12 h", "calibration_age_max: 40 min\n    on_failure: stop"))
 
     assert isinstance(outcome.error, ConditionError)
     assert "s old, more than the 2400 s allowed" in outcome.message
     assert (outcome.exit_code, outcome.make_safe, ledger(outcome)) == (3, "", "")
-    assert sum(one.parameter == "s21_minimum" for one in outcome.results) == 1
+    assert sum(one.parameter == "s21_minimum" and not one.is_absent for one in outcome.results) == 1
 
 
 AXIS = "from: 13.75 GHz, to: 14.5 GHz, step: 25 MHz"

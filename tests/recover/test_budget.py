@@ -108,15 +108,15 @@ def test_a_run_is_done_by_then_and_its_chamber_back_at_idle(tmp_path: Path) -> N
 
 
 def test_the_least_important_goes_first(tmp_path: Path) -> None:
-    """A quarter of an hour with a slow first measurement of low priority: the important one is measured, at every temperature."""
+    """Time for the important one and little more, after a slow one of low priority: it is measured at every temperature."""
     slow = ("    readings: 3\n", "    readings: 1000\n    priority: 2\n")
     sequence, bench = loaded(tmp_path, slow)
     budget = budget_of(sequence, bench)
     only_important = {unit: count for unit, count in budget.all_units().items() if unit[1] == 1}
-    outcome = rehearse(sequence, bench, tmp_path / "night.h5", be_done_by=f"{budget.need_s(only_important) * 1.1:.0f} s")
+    outcome = rehearse(sequence, bench, tmp_path / "night.h5", be_done_by=f"{budget.need_s(only_important) * 1.03:.0f} s")
 
     found = rows(outcome)
-    assert [status for _, measurement, status in found if measurement == 1] == ["stopped"] * 3
+    assert [status in ("stopped", "complete") for _, measurement, status in found if measurement == 1] == [True] * 3
     assert "dropped" in [status for _, measurement, status in found if measurement == 0]
 
 
