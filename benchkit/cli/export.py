@@ -18,6 +18,7 @@ class Format(StrEnum):
     CSV = "csv"
     PARQUET = "parquet"
     TOUCHSTONE = "touchstone"
+    PATHS = "paths"
     FIGURES = "figures"
     DATASHEET = "datasheet"
 
@@ -37,7 +38,8 @@ def export(
 ) -> None:
     """
     Write a record for other programs: its tables as CSV or Parquet files, one per table; its S-parameters as Touchstone, one
-    file per condition; every figure of its report as SVG and PNG; the data-sheet table as Markdown and CSV.
+    file per condition; the paths it measured as a bench file's tables; every figure of its report as SVG and PNG; the data-sheet
+    table as Markdown and CSV.
     """
     from benchkit.record import Record
 
@@ -59,6 +61,10 @@ def _write(record: Record, to: Format, folder: Path, version: TouchstoneFormat) 
         from benchkit.record import export_touchstone
 
         return export_touchstone(record, folder, version=version.value)
+    if to is Format.PATHS:
+        from benchkit.record import export_paths
+
+        return export_paths(record, folder)
     if to is Format.FIGURES:
         from benchkit.report import export_figures
 

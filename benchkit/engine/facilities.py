@@ -10,9 +10,11 @@ from benchkit.clock import Clock
 from benchkit.engine.biasing import Biaser
 from benchkit.engine.hookup import Hookup
 from benchkit.engine.network_station import AnalyserStation, Calibrations, Note, Store
+from benchkit.engine.power_station import SensorStation
 from benchkit.engine.spectrum_station import AnalyserSpectrumStation
 from benchkit.engine.tone_station import CombinedToneStation
 from benchkit.measurements.base import TwoTones
+from benchkit.measurements.power_before import PowerBefore
 
 if TYPE_CHECKING:
     from benchkit.engine.station import ChannelStation
@@ -38,6 +40,10 @@ class Facilities:
         """The network analyser as wired to one channel. `biaser` None: the part is unpowered, standards may be connected."""
         calibrations, files = self._calibrations, self.files
         return AnalyserStation(self.bench, hookup, self.clock, biaser, calibrations, self.store, self.note, files)
+
+    def power(self, hookup: Hookup, asked: PowerBefore) -> SensorStation:
+        """Source and power meter as wired to one channel, the part unpowered."""
+        return SensorStation(self.bench, hookup, self.clock, asked, self.store, self.note, self.files)
 
     def tones(self, station: ChannelStation, biaser: Biaser, asked: TwoTones) -> CombinedToneStation:
         """Both sources and the spectrum analyser as wired to one biased channel."""

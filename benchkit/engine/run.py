@@ -177,8 +177,10 @@ class Engine:
             instrument.identify()
 
     def _before(self) -> None:
-        """What kinds do at each channel before anything is biased: a network analyser's calibration."""
+        """What kinds do at each channel before anything is biased: paths, a thru in place of the device, a calibration."""
         left = self._standing.left(self._plan)
+        if any(left) or not self._plan.ladder_count:
+            self._read_power_before()
         networked = [block.network_sweep() is not None for block in self._plan.measurements]
         if self._standing.calibrations and not any(count and uses for count, uses in zip(left, networked, strict=True)):
             return  # nothing is left that would use one
@@ -187,16 +189,32 @@ class Engine:
             if asked is None or not asked.readings_before:
                 continue
             for channel in self._plan.channels:
-                self._progress.stage(f"{block.title}, channel {channel}")
-                self._where = {
-                    "measurement": measurement,
-                    "ladder": -1,
-                    "attempt": self._standing.calibrations.get(measurement, 0) + 1,
-                    "channel": channel,
-                    "temperature_set_degc": math.nan,
-                    "supply_voltage_set_v": math.nan,
-                }
+                self._begin_before(measurement, block, channel)
                 block.before(self._facilities.network(hook_up(self._bench, channel), None))
+
+    def _read_power_before(self) -> None:
+        """In the order of the sequence; the meter then reads as it did."""
+        for measurement, block in enumerate(self._plan.measurements):
+            asked = block.power_before()
+            if asked is None:
+                continue
+            for channel in self._plan.channels:
+                self._begin_before(measurement, block, channel)
+                block.before_power(self._facilities.power(hook_up(self._bench, channel), asked))
+        meters = {self._bench.bench.file.wiring.channels[channel].output.power_meter for channel in self._plan.channels}
+        for name in meters & set(self._bench.instruments):
+            self._bench.power_meter(name).set_averages(1)
+
+    def _begin_before(self, measurement: int, block: MeasurementBlock, channel: str) -> None:
+        self._progress.stage(f"{block.title}, channel {channel}")
+        self._where = {
+            "measurement": measurement,
+            "ladder": -1,
+            "attempt": self._standing.calibrations.get(measurement, 0) + 1,
+            "channel": channel,
+            "temperature_set_degc": math.nan,
+            "supply_voltage_set_v": math.nan,
+        }
 
     def _store(self, stream: str, row: Mapping[str, float | int | str]) -> None:
         self._sink.append(stream, {**self._where, **row})
@@ -388,6 +406,13 @@ class Engine:
                     for ladder in block.ladders()
                     if ladder.levels_dbm and tone < len(ladder.tones_hz)
                 ]
+                if tone == 0:
+                    levels += [
+                        level_dbm
+                        for block in self._plan.measurements
+                        if (asked := block.power_before()) is not None
+                        for level_dbm in asked.source_levels_dbm(path)
+                    ]
         if not levels:
             return settings.level_max_dbm
         return max(settings.level_min_dbm, min(settings.level_max_dbm, math.ceil(max(levels) * 100 + 1e-6) / 100))

@@ -16,6 +16,7 @@ from benchkit.envelope.gate import prove_gates
 from benchkit.envelope.margins import Findings, Margin
 from benchkit.envelope.network import prove_network
 from benchkit.envelope.order import order_of_operations
+from benchkit.envelope.power_before import prove_power_before
 from benchkit.envelope.protections import Protection
 from benchkit.envelope.rf import prove_rf
 from benchkit.envelope.rf_walls import prove_level_limits
@@ -68,6 +69,7 @@ def prove(sequence: Sequence, bench: Bench) -> Envelope:
         protections += prove_level_limits([*prove_rf(plan, findings), *prove_tones(plan, findings)], findings)
         prove_network(plan, findings)
         prove_spectrum(plan, findings)
+        prove_power_before(plan, findings)
     if findings.mistakes:
         raise ProofError(findings.mistakes)
     return Envelope(

@@ -42,6 +42,9 @@ def needs(plan: Plan, sequence: SequenceFile, bench: BenchFile) -> tuple[Need, .
         if "power" in needed:
             use(wiring.input.source, f"input {channel}")
             use(wiring.output.power_meter, f"output {channel}")
+        if "power before" in needed:
+            use(wiring.input.source, f"paths of {channel}, before bias")
+            use(wiring.output.power_meter, f"paths of {channel}, before bias")
         if "tones" in needed:
             use(wiring.input.source, f"first of two tones at input {channel}")
             if wiring.input.second_source is not None:

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
+    from benchkit.measurements.power_before import PowerBefore, PowerStation
     from benchkit.results.calibration import Calibration
 
 __all__ = [
@@ -421,6 +422,14 @@ class MeasurementBlock(FileModel, ABC):
 
     def before(self, station: NetworkStation) -> None:
         """Called once for each channel before anything is biased, for a kind that needs "network"; a calibration is done here."""
+        return
+
+    def power_before(self) -> PowerBefore | None:
+        """What it asks of source and power meter before anything is biased; None: nothing."""
+        return None
+
+    def before_power(self, station: PowerStation) -> None:
+        """Called once for each channel before anything is biased, for a kind that needs "power before"."""
         return
 
     @property

@@ -176,6 +176,12 @@ def estimate(
     for channel in plan.channels:
         for block in plan.measurements:
             sweep_s, _, before = sweep_time_s(block, bench, channel)
+            asked = block.power_before()
+            if asked is not None:
+                each_s = asked.averages * point_time_s(bench, channel)
+                stages.append(
+                    StageEstimate(f"channel {channel}: {block.title}, hands' time apart", 0, 0, asked.reading_count * each_s)
+                )
             if before:
                 stages.append(StageEstimate(f"channel {channel}: {block.title}, hands' time apart", 0, 0, before * sweep_s))
     for temperature_degc in plan.temperatures_degc:

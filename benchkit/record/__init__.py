@@ -9,7 +9,8 @@ How the files stack; each imports only from those before it:
     coverage, findings           what a journal has; results and verdicts as tables
     recover, begin, seal         between the two files
     frames, reader, new_files,   any record, read
-    exports, touchstone
+    exports, touchstone,
+    path_tables
     flusher, unseal, writer      a running record, written
 """
 
@@ -17,6 +18,7 @@ from benchkit.record.disk import Disk
 from benchkit.record.exports import export_csv, export_parquet
 from benchkit.record.layout import TIME_UNITS, StreamSpec
 from benchkit.record.new_files import write_new
+from benchkit.record.path_tables import export_paths
 from benchkit.record.reader import Record
 from benchkit.record.recover import Recovery, recover
 from benchkit.record.touchstone import TouchstoneVersion, export_touchstone
@@ -32,6 +34,7 @@ __all__ = [
     "TouchstoneVersion",
     "export_csv",
     "export_parquet",
+    "export_paths",
     "export_touchstone",
     "recover",
     "write_new",

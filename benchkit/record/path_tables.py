@@ -1,0 +1,69 @@
+"""Paths that a record measured, as the tables that a bench file's `paths:` name."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pandas as pd
+
+from benchkit.errors import FormatError
+from benchkit.record.new_files import write_new
+from benchkit.record.reader import Record
+
+__all__ = ["export_paths"]
+
+PATHS = "paths"
+
+
+def export_paths(record: Record, target: Path | str) -> list[Path]:
+    """
+    Write a CSV table for each path: frequency_hz, loss_db, uncertainty_db (expanded, k = 2). Comments above say where, when and
+    with which instruments it was measured. Of a path that was measured twice the last counts.
+
+    Args:
+        record: Open; any state.
+        target: A folder, made if need be.
+
+    Returns:
+        The files written.
+
+    Raises:
+        FormatError: The record holds no measured path.
+        RecordExistsError: One of the files exists; nothing was written.
+        RecordError: No room, or no right to write there; nothing is left behind.
+    """
+    rows = record.stream(PATHS) if PATHS in record.streams else pd.DataFrame()
+    if rows.empty:
+        raise FormatError(
+            f"{record.path} holds no measured paths: its sequence has no measurement of kind path_loss, or it ended before"
+        )
+    instruments = record.instruments_table().set_index("name") if len(record.instruments_table()) else pd.DataFrame()
+    files = {}
+    for name, table in rows.groupby("path", sort=True):
+        last = table[(table["measurement"] == table["measurement"].max())]
+        last = last[last["attempt"] == last["attempt"].max()].sort_values("frequency_hz")
+        lines = [f"# {text}" for text in _comments(record, str(name), last, instruments)]
+        lines.append("frequency_hz,loss_db,uncertainty_db")
+        numbers = last[["frequency_hz", "loss_db", "expanded_uncertainty_db"]].to_numpy(dtype=float)
+        lines += [f"{hz:.12g},{loss:.4f},{expanded:.4f}" for hz, loss, expanded in numbers.tolist()]
+        files[Path(target) / f"{name}.csv"] = ("\n".join(lines) + "\n").encode("utf-8")
+    return write_new(files)
+
+
+def _comments(record: Record, name: str, rows: pd.DataFrame, instruments: pd.DataFrame) -> list[str]:
+    first = rows.iloc[0]
+    made = pd.Timestamp(float(rows["made_s"].max()), unit="s").isoformat(timespec="seconds")
+    simulated = ", SIMULATED" if record.attributes.get("simulated") else ""
+    comments = [
+        f"path {name}, channel {first['channel']}: {first['planes']}{simulated}",
+        f"measured {made} UTC at {float(first['source_level_dbm']):g} dBm of the source, {first['how']}",
+        "uncertainty: expanded, k = 2",
+    ]
+    for role in ("source", "meter"):
+        who = str(first[role])
+        if who in instruments.index:
+            row = instruments.loc[who]
+            known = [column for column in ("maker", "model", "serial", "calibrated") if row.get(column)]
+            told = [f"{column} {row[column]}" for column in known]
+            comments.append(f"{role} {who}: {', '.join(told)}")
+    return [*(" ".join(text.split()) for text in comments), f"record {record.record_id}"]

@@ -1,0 +1,163 @@
+"""Promise: paths are measured on the bench itself, with their uncertainty; a wrong one is found before anything is biased."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from benchkit.bench.load import Bench, load_bench_text
+from benchkit.campaign import CampaignOutcome, rehearse
+from benchkit.errors import FormatError, LimitError, ProofError
+from benchkit.plan.files import load_both
+from benchkit.record import Record, export_paths
+from benchkit.report import write_report
+from tests.benchmarks.truth import tapped
+from tests.scenario import ROOT, benchkit, changed
+
+PATHS = ROOT / "sequences" / "kd14_paths.yaml"
+VERIFICATION = ROOT / "sequences" / "kd14_verification.yaml"
+FULL = ROOT / "sequences" / "benches" / "kd14_full.yaml"
+
+
+def carried_out(
+    folder: Path, shipped: Path, *changes: tuple[str, str], bench: Bench | None = None, reality: Bench | None = None,
+    faults: tuple[str, ...] = (),
+) -> CampaignOutcome:  # fmt: skip
+    path = changed(shipped, folder, ("bench: benches/kd14_full.yaml\n", ""), *changes)
+    sequence, own = load_both(path, FULL)
+    return rehearse(sequence, bench or own, folder / "record.h5", reality=reality, faults=faults)
+
+
+def bench_with(tables: dict[str, bytes], *changes: tuple[str, str]) -> Bench:
+    """The shipped bench with some of its path tables, or of its text, replaced."""
+    _, bench = load_both(PATHS, FULL)
+    text = bench.text
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new)
+    return load_bench_text(text, bench.path.name, {**bench.table_files, **tables}, bench.path.parent)
+
+
+def shifted(name: str, by_db: float) -> dict[str, bytes]:
+    _, bench = load_both(PATHS, FULL)
+    key = f"../paths/{name}.csv"
+    head, *rows = bench.table_files[key].decode().split()
+    moved = [",".join([hz, f"{float(loss) + by_db:.3f}", *rest]) for hz, loss, *rest in (row.split(",") for row in rows)]
+    return {key: "\n".join([head, *moved]).encode() + b"\n"}
+
+
+def ledger(outcome: CampaignOutcome) -> list[object]:
+    text = outcome.record.with_suffix(".ledger.jsonl").read_text(encoding="utf-8")
+    return [json.loads(line) for line in text.splitlines()]
+
+
+@pytest.mark.parametrize("reference", ["sensor", "setting"])
+def test_measured_losses_lie_within_their_uncertainty_of_the_truth(tmp_path: Path, reference: str) -> None:
+    """Both paths of both channels, against the twin's own paths: most within U, none far out."""
+    with tapped() as tap:
+        outcome = carried_out(tmp_path, PATHS, ("reference: sensor", f"reference: {reference}"))
+    assert (outcome.outcome, ledger(outcome)) == ("done", [])
+    assert tap.world is not None
+    true_paths = {}
+    for channel in tap.world.channels:
+        for path in (channel.input_path, channel.meters["output_meter"]):
+            true_paths[path.name] = path
+    with Record.open(outcome.record) as record:
+        rows = record.stream("paths")
+    assert set(rows["path"]) == {"combined_a", "combined_b", "output_a", "output_b"}
+    error_db = rows["loss_db"] - [true_paths[name].loss_db(hz) for name, hz in zip(rows["path"], rows["frequency_hz"], strict=True)]
+    ratio = (error_db / rows["expanded_uncertainty_db"]).abs()
+    assert (ratio <= 1).mean() >= 0.93
+    assert ratio.max() < 2
+    # The same sensor at both ends is worth having: the level setting's own accuracy is 0.4 dB.
+    inputs = rows[rows["path"].str.startswith("combined")]["expanded_uncertainty_db"]
+    assert (inputs < 0.1).all() if reference == "sensor" else (inputs > 0.4).all()
+
+
+def test_what_was_measured_is_a_bench_files_table_and_is_in_the_later_record(tmp_path: Path) -> None:
+    """A path that is typed in by hand is a path with a typing mistake in it."""
+    first = carried_out(tmp_path, PATHS)
+    with Record.open(first.record) as record:
+        files = export_paths(record, tmp_path / "tables")
+        record_id = record.record_id
+    assert [file.name for file in files] == ["combined_a.csv", "combined_b.csv", "output_a.csv", "output_b.csv"]
+    text = files[0].read_text(encoding="utf-8")
+    for told in (record_id, "rf_source", "output_meter", "serial", "SIMULATED", "k = 2", "device input"):
+        assert told in text
+
+    bench = bench_with({f"../paths/{file.name}": file.read_bytes() for file in files})
+    later = tmp_path / "later"
+    outcome = carried_out(later, VERIFICATION, bench=bench, reality=bench_with({}))
+    assert outcome.outcome == "done", outcome.message
+    with Record.open(outcome.record) as record:
+        assert any(text.encode() == content for content in record.files.values()) or text in str(record.texts)
+
+
+def test_a_path_that_is_not_as_its_table_says_is_found_before_anything_is_biased(tmp_path: Path) -> None:
+    """One decibel more than the table says: every gain and every P1dB of the night would be wrong by it."""
+    outcome = carried_out(tmp_path, VERIFICATION, reality=bench_with(shifted("combined_a", 1.0)))
+
+    assert (outcome.exit_code, outcome.make_safe, ledger(outcome)) == (3, "", [])
+    for told in ("instead of 0 dB", "loses more than the tables say", "combined_a", "path_loss", "Nothing was biased"):
+        assert told in outcome.message
+    with Record.open(outcome.record) as record:
+        assert record.bias().empty
+        assert not record.stream("verification")["is_within"].all()
+
+
+def test_a_path_as_its_table_says_has_no_gain_within_its_uncertainty(tmp_path: Path) -> None:
+    outcome = carried_out(tmp_path, VERIFICATION)
+
+    assert outcome.outcome == "done"
+    gains = [one for one in outcome.results if one.parameter == "thru_gain"]
+    assert len(gains) == 7
+    assert all(abs(one.value) <= one.expanded_uncertainty and one.budget for one in gains)
+    assert "Gain of a thru" in write_report([outcome.record], tmp_path / "page.html").read_text(encoding="utf-8")
+
+
+def test_a_meter_beyond_its_accuracy_is_found_as_well(tmp_path: Path) -> None:
+    """A sensor that was dropped reads 1.5 dB low, everywhere alike."""
+    moved = shifted("output_a", 1.5)
+    outcome = carried_out(tmp_path, VERIFICATION, ("level: 0 dBm", "level: 0 dBm\n    limit: 0.5 dB"), reality=bench_with(moved))
+
+    assert outcome.exit_code == 3
+    assert "beyond the stated limit, 0.50 dB" in outcome.message
+
+
+def test_levels_that_the_sensor_does_not_stand_are_refused_on_paper(tmp_path: Path) -> None:
+    """No loss is counted on: with the sensor at the source there is none."""
+    weak = bench_with({}, ("input_max: 23 dBm", "input_max: 5 dBm"))
+    with pytest.raises(ProofError, match=r"sensor of output_meter.*5\.70 dBm|5\.70 dBm can be here \(sensor of output_meter"):
+        carried_out(tmp_path, PATHS, bench=weak)
+    with pytest.raises(ProofError, match="needs -45"):
+        carried_out(tmp_path / "low", PATHS, ("level: [-10 dBm, 5 dBm]", "level: [-45 dBm, 5 dBm]"))
+
+
+def test_a_sensor_that_reads_nothing_gives_no_table(tmp_path: Path) -> None:
+    """The thru is not in, or the sensor hangs in the air: a loss of 70 dB is none."""
+    outcome = carried_out(tmp_path, PATHS, ("level: [-10 dBm, 5 dBm]", "level: [-40 dBm, 5 dBm]"))
+
+    assert outcome.exit_code == 3
+    assert "range_min" in outcome.message
+    assert not [one for one in outcome.results if one.parameter == "path_loss"]
+    with Record.open(outcome.record) as record, pytest.raises(FormatError, match="holds no measured paths"):
+        export_paths(record, tmp_path / "tables")
+
+
+def test_an_amplifier_where_none_is_known_of_ends_the_run(tmp_path: Path) -> None:
+    """The table says 10 dB of loss and there is a gain of 20: the sensor is told more than it stands, and RF goes off at once."""
+    strong = bench_with(shifted("combined_a", -30.0))
+    outcome = carried_out(tmp_path, PATHS, reality=strong)
+
+    assert isinstance(outcome.error, LimitError)
+    assert (outcome.exit_code, outcome.make_safe) == (4, "")
+    assert "input_max" in outcome.message
+
+
+def test_the_command_writes_the_tables(tmp_path: Path) -> None:
+    outcome = carried_out(tmp_path, PATHS)
+    done = benchkit("export", outcome.record, "--to", "paths", "--out", tmp_path / "tables", cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.split()[-1].endswith("output_b.csv")
