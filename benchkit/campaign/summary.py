@@ -9,6 +9,8 @@ from collections.abc import Sequence as Seq
 import pandas as pd
 
 from benchkit.campaign.not_measured import not_measured
+from benchkit.campaign.visits import at_visit, marked, visits_of_ladders
+from benchkit.plan.plan import make_plan
 from benchkit.quantities import parse_quantity
 from benchkit.record import Record
 from benchkit.results.absent import Absent
@@ -67,13 +69,36 @@ def summarise(
     # pandas copies a frame's attributes deeply into every slice of it; a thousand ladders later that is a second.
     points = points.copy(deep=False)
     points.attrs = {}
+    streams = streams or {}
     finished = in_finished(points, ladders)
+    visits = visits_of_ladders(make_plan(sequence.file))
+    results: dict[int, list[Result]] = {}
+    for visit in sorted(set(visits.values())) or [1]:
+        # What was stored before the first condition (ladder -1) belongs to every visit.
+        rows = {name: stream[_of_visit(stream, visits, visit) | (stream["ladder"] < 0)] for name, stream in streams.items()}
+        own_ladders = ladders[_of_visit(ladders, visits, visit)]
+        found = _summarise(sequence, points[finished & _of_visit(points, visits, visit)], own_ladders, rows)
+        for index, own in found.items():
+            results.setdefault(index, []).extend(at_visit(marked(index, own, ladders, streams, visits, visit), visit))
+    return [result for index in sorted(results) for result in results[index]]
+
+
+def _of_visit(rows: pd.DataFrame, visits: Mapping[int, int], visit: int) -> pd.Series[bool]:
+    if not visits:
+        return pd.Series(True, index=rows.index)
+    return rows["ladder"].map(visits).fillna(0).astype(int) == visit
+
+
+def _summarise(
+    sequence: Sequence, points: pd.DataFrame, ladders: pd.DataFrame, streams: Mapping[str, pd.DataFrame]
+) -> dict[int, list[Result]]:
+    """By measurement: results of its rows, and absent ones for what is missing. `points`: of finished ladders."""
     found: dict[int, list[Result]] = {}
     blocks = list(enumerate(sequence.file.measurements))
     # What follows from other measurements comes after them, wherever it stands in the sequence; results keep that order.
     for index, block in sorted(blocks, key=lambda one: one[1].uses_others):
-        own = points[(points["measurement"] == index) & finished]
-        rows = of_measurement(index, streams or {}, ladders)
+        own = points[points["measurement"] == index]
+        rows = of_measurement(index, streams, ladders)
         if not len(own) and not any(map(len, rows.values())):
             continue
         if block.uses_others:
@@ -81,12 +106,11 @@ def summarise(
             found[index] = block.summarise_after(own, rows, others)
         else:
             found[index] = block.summarise_record(own, rows)
-    return [
-        result
+    return {
+        index: [*own, *not_measured(ladders[ladders["measurement"] == index], own)]
         for index, _ in blocks
         for own in (found.get(index, []),)
-        for result in (*own, *not_measured(ladders[ladders["measurement"] == index], own))
-    ]
+    }
 
 
 def known_parameters(sequence: Sequence) -> dict[str, Parameter]:

@@ -36,6 +36,7 @@ _RESULTS = (
     ("uncertainty_reason", "S", "why the uncertainty is not known"),
     ("convention", "S", "how the number is defined"),
     ("measurement", "S", "title of the measurement"),
+    ("note", "S", "what casts doubt on the number: the bench had drifted"),
 )
 _VERDICTS = (
     ("expectation", "i8", "position in the sequence's expectations, from 0; -1: none"),
@@ -96,7 +97,8 @@ def results_from(rows: Sequence[Mapping[str, Any]], budgets: Sequence[Mapping[st
         lines.setdefault(line["result"], []).append(Contribution(*fields))
     return [
         Result(
-            **{name: row[name] for name, _, _ in _RESULTS if name not in _CONDITION},
+            # A record from before there were notes has none.
+            **{name: row[name] if name != "note" else row.get(name, "") for name, _, _ in _RESULTS if name not in _CONDITION},
             condition=ResultCondition(
                 **{name: None if row[name] == "" or row[name] != row[name] else row[name] for name in _CONDITION}
             ),

@@ -67,6 +67,7 @@ class Result:
         value: In `unit`; NaN when absent, and then `reason` says why.
         expanded_uncertainty: k = 2, in `unit`; NaN when not known, and then `uncertainty_reason` says why.
         convention: How the number is defined, e.g. "reference gain: mean of the three lowest levels".
+        note: What casts doubt on the number though nothing is wrong with how it came about: a drift of the bench.
         budget: What the uncertainty is made of: independent contributions, whose amounts combine (root sum of squares) to
             half of `expanded_uncertainty`. Empty when not known. Degrees of freedom are for the reader: k is 2 all the same.
     """
@@ -83,6 +84,7 @@ class Result:
     convention: str = ""
     measurement: str = ""
     budget: tuple[Contribution, ...] = ()
+    note: str = ""
 
     @property
     def is_absent(self) -> bool:

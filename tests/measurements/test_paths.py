@@ -67,7 +67,8 @@ def test_measured_losses_lie_within_their_uncertainty_of_the_truth(tmp_path: Pat
     with Record.open(outcome.record) as record:
         rows = record.stream("paths")
     assert set(rows["path"]) == {"combined_a", "combined_b", "output_a", "output_b"}
-    error_db = rows["loss_db"] - [true_paths[name].loss_db(hz) for name, hz in zip(rows["path"], rows["frequency_hz"], strict=True)]
+    true_db = [true_paths[name].loss_db(hz) for name, hz in zip(rows["path"], rows["frequency_hz"], strict=True)]
+    error_db = rows["loss_db"] - true_db
     ratio = (error_db / rows["expanded_uncertainty_db"]).abs()
     assert (ratio <= 1).mean() >= 0.93
     assert ratio.max() < 2
