@@ -446,6 +446,11 @@ class TwinSettings(FileModel):
     line_delay_s: Seconds = Field(
         alias="line", default=17.7e-12, gt=0, description="Electrical length of the simulated calibration kit's line standard"
     )
+    errors: Literal["mostly within", "as stated"] = Field(
+        default="mostly within",
+        description="How the simulated instruments' errors lie within what this file states: mostly well within it; or anywhere, "
+        "equally likely, with linearity, zero, drift and mismatch drawn likewise",
+    )
 
 
 class BenchFile(FileModel):

@@ -16,6 +16,7 @@ import numpy as np
 from benchkit.bench.model import AnalyserSettings, BenchFile
 from benchkit.engine.bias import BiasState
 from benchkit.engine.biasing import Biaser
+from benchkit.engine.uncertainty import mismatch_db
 from benchkit.errors import InstrumentError, MisuseError
 from benchkit.measurements.base import Reading
 from benchkit.measurements.spectrum_base import SpectrumLine, SpectrumSweep, SpectrumTrace
@@ -55,6 +56,7 @@ class AnalyserSpectrumStation:
         assert isinstance(settings, AnalyserSettings), "load_bench checks roles"
         self._settings = settings
         self._station, self._biaser, self._evidence = station, biaser, evidence
+        self._u_mismatch_db = mismatch_db(bench.wiring.channels[self.channel].output.mismatch)
 
     def sweep(self, asked: SpectrumSweep, attenuation_db: float) -> tuple[Reading, SpectrumTrace]:
         """As SpectrumStation.sweep."""
@@ -144,6 +146,7 @@ class AnalyserSpectrumStation:
             u_analyser_db=settings.accuracy_db / SQRT3,
             attenuation_db=attenuation_db,
             bandwidth_hz=self._analyser.resolution_bandwidth_hz,
+            u_mismatch_db=self._u_mismatch_db,
         )
 
     def in_range(self, level_dbm: np.ndarray | float) -> np.ndarray:
@@ -181,6 +184,7 @@ class AnalyserSpectrumStation:
                     own_dbm=analyser.own_second_dbm(levels[0]) + loss_db,
                     u_path_db=path.uncertainty_db(hz) / 2 if is_known else math.nan,
                     u_analyser_db=settings.accuracy_db / SQRT3,
+                    u_mismatch_db=self._u_mismatch_db,
                 )
             )
         return tuple(found)

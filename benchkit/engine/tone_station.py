@@ -16,6 +16,7 @@ from benchkit.clock import Clock
 from benchkit.engine.bias import BiasState
 from benchkit.engine.biasing import Biaser
 from benchkit.engine.readout import efficiencies
+from benchkit.engine.uncertainty import mismatch_db
 from benchkit.errors import InstrumentError, LimitError, MisuseError
 from benchkit.measurements.base import Reading, ToneLine, TwoTones
 from benchkit.roles import Analyser, Source
@@ -61,6 +62,7 @@ class CombinedToneStation:
             assert isinstance(ratings, SourceSettings), "load_bench checks roles"
             self._source_db.append(ratings.level_accuracy_db)
         self._where = f"channel {hookup.channel}"
+        self._u_mismatch_db = mismatch_db(bench.wiring.channels[hookup.channel].output.mismatch)
         self._frequency_hz = self._spacing_hz = self._drive_dbm = math.nan
         self._carriers_hz: tuple[float, float] = (math.nan, math.nan)
         self._lines_hz: dict[str, float] = {}
@@ -191,7 +193,9 @@ class CombinedToneStation:
             "output_loss_db": tones[0].loss_db,
             "output_dbm": output_dbm,
             "gain_db": output_dbm - input_dbm,
-            "u_output_db": math.hypot(tones[0].u_analyser_db, tones[0].u_path_db),
+            "u_output_db": math.hypot(
+                tones[0].u_analyser_db, tones[0].u_path_db, 0.0 if math.isnan(self._u_mismatch_db) else self._u_mismatch_db
+            ),
             **efficiencies(reading, input_dbm, output_dbm),
         }
 
@@ -217,4 +221,5 @@ class CombinedToneStation:
             u_path_db=self._path.uncertainty_db(frequency_hz) / 2,
             u_analyser_db=settings.accuracy_db / SQRT3,
             u_relative_db=relative_db / SQRT3,
+            u_mismatch_db=self._u_mismatch_db,
         )

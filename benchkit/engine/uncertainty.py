@@ -24,7 +24,7 @@ from benchkit.bench.model import (
 from benchkit.engine.hookup import Hookup
 from benchkit.results.matching import mismatch
 
-__all__ = ["Accuracies"]
+__all__ = ["Accuracies", "mismatch_db"]
 
 SQRT3 = math.sqrt(3.0)
 
@@ -39,8 +39,8 @@ class Accuracies:
         assert isinstance(meter, PowerMeterSettings), "load_bench checks roles"
         self.meter_range_dbm = (meter.range_min_dbm, meter.range_max_dbm)
         self._source_db, self._meter_db = source.level_accuracy_db, meter.accuracy_db
-        self._input_mismatch_db = _mismatch_db(wiring.input.mismatch)
-        self._output_mismatch_db = _mismatch_db(wiring.output.mismatch)
+        self._input_mismatch_db = mismatch_db(wiring.input.mismatch)
+        self._output_mismatch_db = mismatch_db(wiring.output.mismatch)
         self._zero_mw = math.nan if meter.zero_dbm is None else math.pow(10.0, meter.zero_dbm / 10.0)
         # A step is an error of up to half of it either way; of a difference of two levels there are two steps.
         steps = (source.linearity_db, None if source.resolution_db is None else source.resolution_db * math.sqrt(0.5))
@@ -114,7 +114,8 @@ def _combined(*standard: float) -> float:
     return math.hypot(*known) if known else math.nan
 
 
-def _mismatch_db(stated: MismatchSettings | None) -> float:
+def mismatch_db(stated: MismatchSettings | None) -> float:
+    """Standard uncertainty of what comes over one plane, by the bench file; NaN: not stated. [dB]"""
     if stated is None:
         return math.nan
     path, device = (math.pow(10.0, -loss_db / 20.0) for loss_db in (stated.path_return_loss_db, stated.device_return_loss_db))

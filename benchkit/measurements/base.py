@@ -171,6 +171,7 @@ class ToneLine:
             third-order product of such tones. [dBm]
         u_path_db, u_analyser_db, u_relative_db: Standard uncertainties: the path's loss, the analyser's level, the difference
             of two levels at one setting. [dB]
+        u_mismatch_db: Likewise: of what comes over the device's output plane; NaN: not stated. [dB]
     """
 
     name: str
@@ -185,6 +186,7 @@ class ToneLine:
     u_path_db: float
     u_analyser_db: float
     u_relative_db: float
+    u_mismatch_db: float = math.nan
 
 
 @dataclass(frozen=True)

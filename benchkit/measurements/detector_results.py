@@ -25,6 +25,8 @@ __all__ = ["detector_results"]
 ROOM_DEGC = 25.0
 # A difference must stand above the voltmeters' standard uncertainty by this factor to count (common practice, no source).
 FLOOR_FACTOR = 3.0
+# Least squares over evenly spaced points: sum of |x| over sum of x^2, times half the span.
+WORST_SHAPE = 1.5
 
 
 @dataclass(frozen=True)
@@ -90,21 +92,23 @@ def _law(detector: _Detector, measurement: str) -> list[Result]:
         return [_absent(name, detector.condition, law, measurement) for name in ("detector_slope", "detector_intercept")]
     convention = "least squares on log axes, over the whole ladder"
     few = max(1, law.points - 2)
-    # A constant error of the output level moves the intercept and leaves the slope; one that grows along the ladder, up to the
-    # meter's linearity from end to end, turns the slope, and moves the intercept, far outside the levels used, by that turn.
+    # A constant error of the output level moves the intercept and leaves the slope; the meter's linearity turns the slope, and
+    # moves the intercept, far outside the levels used, by that turn. It bounds the difference of any two levels: each may be off
+    # by half of it, and the shape that turns a line by least squares furthest, the lower half of the ladder off one way and the
+    # upper the other, turns it by 1.5 times what the two ends alone would.
     # So does a limit of the voltmeters' error, which is worth most at the smallest difference.
     span_db = law.highest_dbm - law.lowest_dbm
     end_db = detector.end_db
     far_db = abs(law.intercept_dbm - 0.5 * (law.lowest_dbm + law.highest_dbm))
     slope = Budget((
         Contribution("scatter about the law", law.slope_standard_error, 1.0, few),
-        Contribution("power meter linearity", detector.parts.meter_linearity_db, law.slope / span_db),
+        Contribution("power meter linearity", detector.parts.meter_linearity_db, WORST_SHAPE * law.slope / span_db),
         Contribution("voltmeters and zero at the lowest level", end_db, law.slope / span_db),
     ))  # fmt: skip
     intercept = Budget((
         Contribution("scatter about the law", law.intercept_standard_error_db, 1.0, few),
         Contribution("output level", detector.parts.output_db),
-        Contribution("power meter linearity", detector.parts.meter_linearity_db, far_db / span_db),
+        Contribution("power meter linearity", detector.parts.meter_linearity_db, WORST_SHAPE * far_db / span_db),
         Contribution("voltmeters and zero at the lowest level", end_db, far_db / span_db),
     ))  # fmt: skip
     return [

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from benchkit.measurements.grouping import condition_of, each_ladder
+from benchkit.measurements.level_parts import mismatch_lines
 from benchkit.measurements.spectrum_base import SpectrumLine
 from benchkit.measurements.spectrum_figures import condition_name
 from benchkit.measurements.spectrum_rows import line_from
@@ -98,23 +99,62 @@ def harmonic_results(
         if own is None:
             continue
         condition = condition_of(rows)
+        at_drives = {drive_dbm: at_drive(own, drive_dbm) for drive_dbm in drives_of(own, every=True)}
+        reads = {drive_dbm: _read(present, conventions.attenuation_db) for drive_dbm, present in at_drives.items()}
         for drive_dbm in drives_of(own, conventions.reports_every_drive):
-            present = at_drive(own, drive_dbm)
-            read = _read(present, conventions.attenuation_db)
-            again = _read(present, conventions.attenuation_db + conventions.check_step_db)
+            again = _read(at_drives[drive_dbm], conventions.attenuation_db + conventions.check_step_db)
+            u_drive_db = _u_drive_db(at_drive(rows, drive_dbm))
             for n in range(2, conventions.highest + 1):
-                judged = _Harmonic(n, read, again, conventions)
+                drive = _Drive(u_drive_db, *_per_drive(n, reads, drive_dbm))
+                judged = _Harmonic(n, reads[drive_dbm], again, conventions, drive)
                 results += judged.results(condition, qualifier_of(drive_dbm), title)
     return results
+
+
+@dataclass(frozen=True)
+class _Drive:
+    """
+    What the level at the device's input may be off by, and how the harmonic moves with it.
+
+    Attributes:
+        u_db: Standard uncertainty; 0: a record that does not tell it. [dB]
+        absolute, relative: Change per change of drive, of the harmonic and of it against the carrier. [dB/dB]
+    """
+
+    u_db: float
+    absolute: float
+    relative: float
+
+
+def _u_drive_db(rows: pd.DataFrame) -> float:
+    values = rows["u_input_db"].to_numpy(dtype=float) if "u_input_db" in rows else np.array([])
+    return float(np.nanmax(values)) if np.isfinite(values).any() else 0.0
+
+
+def _per_drive(n: int, reads: dict[float, dict[str, SpectrumLine]], drive_dbm: float) -> tuple[float, float]:
+    """
+    Slopes of a harmonic, absolute and against the carrier, over the drives beside one; far from saturation, and where one drive
+    alone was read, it rises by n dB per dB. [dB/dB]
+    """
+    drives = sorted(reads)
+    at = drives.index(drive_dbm)
+    beside = drives[max(0, at - 1) : at + 2]
+    low, high = reads[beside[0]], reads[beside[-1]]
+    rises = [high[name].output_dbm - low[name].output_dbm for name in (f"harmonic {n}", CARRIER)]
+    if len(beside) < 2 or not np.isfinite(rises).all():
+        return float(n), float(n - 1)
+    over_db = beside[-1] - beside[0]
+    return rises[0] / over_db, (rises[0] - rises[1]) / over_db
 
 
 class _Harmonic:
     """One harmonic at one drive, read twice."""
 
     def __init__(
-        self, n: int, read: dict[str, SpectrumLine], again: dict[str, SpectrumLine], conventions: HarmonicConventions
-    ) -> None:
-        self._n, self._conventions = n, conventions
+        self, n: int, read: dict[str, SpectrumLine], again: dict[str, SpectrumLine], conventions: HarmonicConventions,
+        drive: _Drive = _Drive(0.0, 0.0, 0.0),
+    ) -> None:  # fmt: skip
+        self._n, self._conventions, self._drive = n, conventions, drive
         name = f"harmonic {n}"
         self._carrier, self._line = read[CARRIER], read[name]
         self._carrier_again, self._again = again[CARRIER], again[name]
@@ -129,9 +169,14 @@ class _Harmonic:
             own_db, said = judged
             line, carrier = self._line, self._carrier
             lines = self._lines(own_db)
-            budgets[0] = lines
+            # The number is told for a stated drive: what the level at the device's input is off by moves it.
+            drive, told = self._drive, "level at the device's input"
+            budgets[0] = [*lines, Contribution(told, drive.u_db, drive.absolute)]
             budgets[1] = [
                 *lines,
+                Contribution(told, drive.u_db, drive.relative),
+                # The device's output is matched otherwise at the harmonic than at the carrier, and the phase is another.
+                *mismatch_lines(carrier.u_mismatch_db, " at the carrier", -1.0),
                 Contribution("spectrum analyser's level at the carrier", carrier.u_analyser_db, -1.0),
                 Contribution("path from the device to the analyser at the carrier", carrier.u_path_db, -1.0),
             ]
@@ -146,7 +191,7 @@ class _Harmonic:
                     uncertainty_reason="no value", measurement=title,
                 )  # fmt: skip
                 continue
-            budget = Budget(budgets[index])
+            budget = Budget([one for one in budgets[index] if one.amount > 0])
             yield Result(
                 parameter.name, numbers[index], parameter.unit, parameter.plane, condition, qualifier, budget.expanded,
                 convention=f"at {self._line.frequency_hz / 1e9:.6g} GHz{' (dBc)' if index else ''}; {said}", measurement=title,
@@ -159,6 +204,7 @@ class _Harmonic:
         lines = [
             Contribution("spectrum analyser's level at the harmonic", line.u_analyser_db),
             Contribution("path from the device to the analyser at the harmonic", line.u_path_db),
+            *mismatch_lines(line.u_mismatch_db, " at the harmonic"),
             Contribution("analyser's own harmonic", standard_from_u_shaped(own_db)),
             # It lifts a line: that is not taken off, for where exactly it stands is a rating.
             Contribution("noise at the harmonic", math.hypot(bias_db / math.sqrt(3.0), scatter_db)),

@@ -16,7 +16,7 @@ from benchkit.results.uncertainty import Budget, Contribution, DistributionName
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["LevelParts", "taken_apart"]
+__all__ = ["LevelParts", "mismatch_lines", "taken_apart"]
 
 Parts = tuple[tuple[str, str, DistributionName], ...]
 
@@ -90,6 +90,11 @@ class LevelParts:
         parts = [(label, self._constant(column, math.nan), shape) for column, label, shape in columns]
         lines = tuple(Contribution(label, u, distribution=shape) for label, u, shape in parts if not math.isnan(u))
         return lines or (Contribution(name, self._constant(total, math.nan)),)
+
+
+def mismatch_lines(u_db: float, where: str = "", sensitivity: float = 1.0) -> tuple[Contribution, ...]:
+    """Of a level that comes over the device's output plane to an analyser; none where the bench file does not state it. [dB]"""
+    return () if math.isnan(u_db) else (Contribution(f"mismatch at the device's output{where}", u_db, sensitivity),)
 
 
 def taken_apart(budget: Budget, **lines: Sequence[Contribution]) -> Budget:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from benchkit.measurements.grouping import each_ladder
+from benchkit.measurements.level_parts import mismatch_lines
 from benchkit.measurements.responses import is_own, nearby, noise_of
 from benchkit.measurements.spectrum_base import SpectrumTrace
 from benchkit.measurements.spectrum_figures import condition_name, spectrum_axes, spectrum_traces
@@ -46,6 +47,7 @@ def level_budget(trace: SpectrumTrace, index: int) -> Budget:
         [
             Contribution("spectrum analyser's level", trace.u_analyser_db),
             Contribution("path from the device to the analyser", float(trace.u_path_db[index])),
+            *mismatch_lines(trace.u_mismatch_db),
         ]
     )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
@@ -96,6 +97,7 @@ class SpectrumTrace:
         u_path_db: Standard uncertainty of the loss. [dB]
         noise_dbm: By the analyser's rating, at its connector; NaN: not stated. [dBm]
         u_analyser_db: Standard uncertainty of a level. [dB]
+        u_mismatch_db: Of what comes over the device's output plane; NaN: not stated. [dB]
     """
 
     time_s: float
@@ -108,6 +110,7 @@ class SpectrumTrace:
     u_analyser_db: float
     attenuation_db: float
     bandwidth_hz: float
+    u_mismatch_db: float = math.nan
 
 
 @dataclass(frozen=True)
@@ -132,6 +135,7 @@ class SpectrumLine:
     own_dbm: float
     u_path_db: float
     u_analyser_db: float
+    u_mismatch_db: float = math.nan
 
 
 class SpectrumStation(Protocol):

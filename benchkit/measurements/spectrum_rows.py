@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import fields
 
@@ -30,6 +31,7 @@ _COMMON = (
     Column("bandwidth_hz", "Hz", "resolution bandwidth, as the analyser took it"),
     Column("u_path_db", "dB", "standard uncertainty of loss_db"),
     Column("u_analyser_db", "dB", "standard uncertainty of analyser_dbm"),
+    Column("u_mismatch_db", "dB", "standard uncertainty: mismatch at the device's output; NaN: not stated"),
 )
 TRACES = BlockStream(
     "spectra",
@@ -61,6 +63,7 @@ def store_trace(store: Store, trace: SpectrumTrace, carrier_hz: float, drive_dbm
     common = {
         "time_s": trace.time_s, "carrier_hz": carrier_hz, "drive_set_dbm": drive_dbm, "attenuation_db": trace.attenuation_db,
         "bandwidth_hz": trace.bandwidth_hz, "noise_dbm": trace.noise_dbm, "u_analyser_db": trace.u_analyser_db,
+        "u_mismatch_db": trace.u_mismatch_db,
     }  # fmt: skip
     columns = [getattr(trace, name).tolist() for name in _ARRAYS]
     for values in zip(*columns, strict=True):
@@ -99,6 +102,8 @@ def trace_from(rows: pd.DataFrame) -> SpectrumTrace:
         u_analyser_db=first("u_analyser_db"),
         attenuation_db=first("attenuation_db"),
         bandwidth_hz=first("bandwidth_hz"),
+        # A record from before this column does not know it.
+        u_mismatch_db=first("u_mismatch_db") if "u_mismatch_db" in rows else math.nan,
     )
 
 
@@ -112,6 +117,7 @@ def line_from(rows: pd.DataFrame) -> list[SpectrumLine]:
     """Lines in the order they were stored."""
     names = [one.name for one in fields(SpectrumLine) if one.name != "name"]
     return [
-        SpectrumLine(name=str(row["line"]), **{name: float(row[name]) for name in names})
+        # A record from before a column of a default does not know it.
+        SpectrumLine(name=str(row["line"]), **{name: float(row[name]) for name in names if name in row})
         for row in rows.to_dict("records")
     ]

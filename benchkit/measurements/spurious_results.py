@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from benchkit.measurements.grouping import condition_of, each_ladder
 from benchkit.measurements.harmonic_results import CARRIER, at_drive, qualifier_of
+from benchkit.measurements.level_parts import mismatch_lines
 from benchkit.measurements.mask import MaskSegment, limits_dbm
 from benchkit.measurements.responses import MOST, RESPONSE, is_own, nearby, noise_of
 from benchkit.measurements.spectrum_base import SpectrumLine, SpectrumTrace
@@ -203,11 +204,14 @@ def _budget(found: _Found, index: int, relative: bool) -> Budget:
     lines = [
         Contribution("spectrum analyser's level", trace.u_analyser_db),
         Contribution("path from the device to the analyser", float(trace.u_path_db[index])),
+        *mismatch_lines(trace.u_mismatch_db),
     ]
     if relative:
         lines += [
             Contribution("spectrum analyser's level at the carrier", carrier.u_analyser_db, -1.0),
             Contribution("path from the device to the analyser at the carrier", carrier.u_path_db, -1.0),
+            # Far apart in frequency the two have phases of their own.
+            *mismatch_lines(carrier.u_mismatch_db, " at the carrier", -1.0),
         ]
     return Budget(lines)
 

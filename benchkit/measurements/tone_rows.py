@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -38,6 +39,7 @@ TONES = BlockStream(
         Column("u_path_db", "dB", "standard uncertainty of loss_db"),
         Column("u_analyser_db", "dB", "standard uncertainty of analyser_dbm"),
         Column("u_relative_db", "dB", "standard uncertainty of the difference of two lines of one point"),
+        Column("u_mismatch_db", "dB", "standard uncertainty: mismatch at the device's output; NaN: not stated"),
     ),
 )
 
@@ -56,6 +58,7 @@ def store_lines(
                 "analyser_dbm": line.analyser_dbm, "loss_db": line.loss_db, "output_dbm": line.output_dbm,
                 "noise_dbm": line.noise_dbm, "own_dbm": line.own_dbm, "u_path_db": line.u_path_db,
                 "u_analyser_db": line.u_analyser_db, "u_relative_db": line.u_relative_db,
+                "u_mismatch_db": line.u_mismatch_db,
             },
         )  # fmt: skip
 
@@ -70,7 +73,8 @@ class LineLadder:
         levels_dbm: At the device's output, by line, each of shape (n,); NaN: no reading. [dBm]
         noise_dbm: The higher of the rated and the read noise, at the device's output, shape (n,); NaN: neither is known. [dBm]
         own_dbm: The analyser's own third-order product by its rating, likewise; NaN: not stated. [dBm]
-        u_path_db, u_analyser_db, u_relative_db: Standard uncertainties, the largest of the ladder. [dB]
+        u_path_db, u_analyser_db, u_relative_db, u_mismatch_db: Standard uncertainties, the largest of the ladder; NaN: not
+            stated. [dB]
     """
 
     spacing_hz: float
@@ -81,6 +85,7 @@ class LineLadder:
     u_path_db: float
     u_analyser_db: float
     u_relative_db: float
+    u_mismatch_db: float = math.nan
 
 
 def line_ladder(rows: pd.DataFrame, attenuation_db: float) -> LineLadder | None:
@@ -115,4 +120,6 @@ def line_ladder(rows: pd.DataFrame, attenuation_db: float) -> LineLadder | None:
         u_path_db=float(own["u_path_db"].max()),
         u_analyser_db=float(own["u_analyser_db"].max()),
         u_relative_db=float(own["u_relative_db"].max()),
+        # A record from before this column does not know it.
+        u_mismatch_db=float(own["u_mismatch_db"].max()) if "u_mismatch_db" in own else math.nan,
     )

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchkit.measurements.grouping import condition_of, each_ladder
+from benchkit.measurements.level_parts import mismatch_lines
 from benchkit.measurements.tone_rows import LineLadder, line_ladder
 from benchkit.results.absent import Absent
 from benchkit.results.intercept import ProductOrder
@@ -294,6 +295,7 @@ class _Order:
             [
                 Contribution("path from the device to the analyser, common to all lines", read.u_path_db),
                 Contribution("analyser's level, common to all lines", read.u_analyser_db),
+                *mismatch_lines(read.u_mismatch_db, ", common to all lines"),
                 Contribution("analyser, difference of tone and product", read.u_relative_db, part),
                 Contribution("analyser's own product", standard_from_u_shaped(own_db), part),
                 Contribution("noise at the product", noise_db, part),

@@ -8,7 +8,7 @@ from typing import ClassVar
 from benchkit.bench.model import AnalyserSettings
 from sim_instruments.instruments.acquisition import AcquiringInstrument
 from sim_instruments.instruments.distortion import MixerDistortion
-from sim_instruments.instruments.noise import Noise, SystematicError
+from sim_instruments.instruments.noise import Noise, StatedError, error_within
 from sim_instruments.instruments.options import AnalyserOptions
 from sim_instruments.instruments.settings import choice_setting, integer_setting, number_setting, switch_setting
 from sim_instruments.instruments.surroundings import Surroundings
@@ -19,6 +19,8 @@ from sim_instruments.scpi.formats import block, boolean, number, numbers
 __all__ = ["SimulatedAnalyser"]
 
 ERROR_PERIOD_HZ = 1.3e9
+# Of what it is off by from level to level, where that is drawn.
+RELATIVE_PERIOD_DB = 20.0
 MARKERS = (1, 4)
 # Level at the mixer, behind the attenuator, above which the reading is not to be trusted.
 MIXER_MAX_DBM = 0.0
@@ -61,7 +63,11 @@ class SimulatedAnalyser(AcquiringInstrument):
         self._noise_db = options.noise_db
         self._residual_hz, self._residual_dbm = options.residual_frequency_hz, options.residual_dbm
         self._reading_time_s = settings.reading_time_s if options.reading_time_s is None else options.reading_time_s
-        self._error = SystematicError(seed, name, period=ERROR_PERIOD_HZ)
+        self._error = error_within(seed, name, period=ERROR_PERIOD_HZ, errors=options.errors)
+        # Of a difference of two levels it is the limit: each level has half of it, within the accuracy.
+        is_drawn = options.errors == "as stated" and settings.relative_accuracy_db is not None
+        self._half_relative_db = 0.5 * (settings.relative_accuracy_db or 0.0) if is_drawn else 0.0
+        self._relative = StatedError(seed, name, "relative", period=RELATIVE_PERIOD_DB)
         self._noise = Noise(seed, name, "noise")
         low_hz, high_hz = settings.frequency_min_hz, settings.frequency_max_hz
         self._center = Number("HZ", low_hz, high_hz, 0.5 * (low_hz + high_hz), 1.0)
@@ -149,11 +155,18 @@ class SimulatedAnalyser(AcquiringInstrument):
     def sample(self, t: float) -> None:
         attenuation_db, bandwidth_hz = self._attenuation_db(), self._bandwidth_hz()
         start_hz, stop_hz = self._edges_hz()
+        lines = [
+            *self._distortion.seen(self._surroundings.spectrum_at(self.name, t), attenuation_db),
+            *self._own(attenuation_db),
+        ]
+        if self._half_relative_db > 0.0:
+            lines = [
+                (hz, level_dbm + self._half_relative_db * self._relative.at(level_dbm))
+                for hz, level_dbm in lines
+                if level_dbm > -math.inf
+            ]
         self._pending = Sweep(
-            lines=[
-                *self._distortion.seen(self._surroundings.spectrum_at(self.name, t), attenuation_db),
-                *self._own(attenuation_db),
-            ],
+            lines=lines,
             start_hz=start_hz,
             stop_hz=stop_hz,
             points=self._count,
@@ -162,7 +175,7 @@ class SimulatedAnalyser(AcquiringInstrument):
             floor_dbm=self._floor_dbm + 10.0 * math.log10(bandwidth_hz) + attenuation_db,
             is_peak=self._detector == "POS",
             gain_error_db=self._noise_db * self._noise(),
-            error_db=lambda frequency_hz: self._accuracy_db * self._error.at(frequency_hz),
+            error_db=lambda frequency_hz: (self._accuracy_db - self._half_relative_db) * self._error.at(frequency_hz),
             noise=self._noise,
         )
 

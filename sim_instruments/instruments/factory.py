@@ -71,7 +71,8 @@ def make_instrument(
     settings = bench.instruments[name]
 
     def options(kind: type[OptionsT]) -> OptionsT:
-        return read_options(kind, settings.twin, file=file, instrument=name)
+        whole = {} if bench.twin is None else {"errors": bench.twin.errors}
+        return read_options(kind, whole | dict(settings.twin), file=file, instrument=name)
 
     if isinstance(settings, SourceSettings):
         return SimulatedSource(name, settings, options(SourceOptions), surroundings, seed=seed, t=t)

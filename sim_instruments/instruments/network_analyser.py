@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 
 from benchkit.bench.model import NetworkAnalyserSettings
 from sim_instruments.instruments.acquisition import AcquiringInstrument
+from sim_instruments.instruments.network_drift import NetworkDrift
 from sim_instruments.instruments.network_errors import NetworkErrors
-from sim_instruments.instruments.noise import SystematicError, generator
+from sim_instruments.instruments.noise import error_within, generator
 from sim_instruments.instruments.options import NetworkAnalyserOptions
 from sim_instruments.instruments.settings import choice_setting, integer_setting, number_setting, switch_setting
 from sim_instruments.instruments.surroundings import Surroundings
@@ -57,8 +58,10 @@ class SimulatedNetworkAnalyser(AcquiringInstrument):
         self._settling_time_s = settings.settling_time_s
         self._point_s = settings.reading_time_s if options.reading_time_s is None else options.reading_time_s
         self._stated_hz = settings.if_bandwidth_hz
-        self._error = SystematicError(seed, name, period=ERROR_PERIOD_HZ)
+        self._error = error_within(seed, name, period=ERROR_PERIOD_HZ, errors=options.errors)
         self._errors = NetworkErrors(seed, name, options)
+        is_drawn = options.errors == "as stated" and not options.ideal
+        self._drift = NetworkDrift(seed, name, settings.linearity_db or 0.0, settings.drift_db or 0.0, t) if is_drawn else None
         self._noise = generator(seed, name, "noise")
         low_hz, high_hz = settings.frequency_min_hz, settings.frequency_max_hz
         self._frequency = Number("HZ", low_hz, high_hz, low_hz, 0.001)
@@ -149,6 +152,8 @@ class SimulatedNetworkAnalyser(AcquiringInstrument):
             self._raw = self._normal(true.shape) / self._normal(true.shape)
             return
         raw = self._errors.measured(true, grid)
+        if self._drift is not None:
+            raw = self._drift.seen(raw, grid, t)
         if not self._options.ideal:
             sweeps = self._averages if self._is_averaging else 1
             floor_db = self._options.noise_floor_dbm + 10.0 * math.log10(self._bandwidth_hz / 10.0) - self._level_dbm

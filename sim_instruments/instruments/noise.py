@@ -5,10 +5,17 @@ from __future__ import annotations
 import hashlib
 import math
 from collections.abc import Iterator
+from typing import Literal
 
 import numpy as np
 
-__all__ = ["Noise", "SystematicError", "generator"]
+__all__ = ["ErrorsDrawn", "Noise", "StatedError", "SystematicError", "error_within", "generator"]
+
+ErrorsDrawn = Literal["mostly within", "as stated"]
+"""
+"mostly within": an instrument uses up about a third of its accuracy, and has no error but that, its noise and its steps.
+"as stated": every limit of error that the bench file states is drawn, anywhere within it equally likely.
+"""
 
 BLOCK = 4096
 
@@ -50,3 +57,25 @@ class SystematicError:
     def at(self, value: float) -> float:
         """Part of the accuracy used up at `value`, -1 to 1."""
         return self._fixed + self._varying * math.sin(self._turn * value + self._phase)
+
+
+class StatedError:
+    """
+    What an instrument is off by, anywhere within plus or minus 1 of what is stated, equally likely: a triangle of random phase.
+
+    It goes from one limit to the other and back over two `period`s. Drawn once; the same for one seed and name.
+    """
+
+    def __init__(self, seed: int, *names: str, period: float) -> None:
+        self._phase = float(generator(seed, *names, "as stated").uniform())
+        self._per_unit = 0.5 / period
+
+    def at(self, value: float) -> float:
+        """Part of the accuracy used up at `value`, -1 to 1."""
+        return 4.0 * abs((value * self._per_unit + self._phase) % 1.0 - 0.5) - 1.0
+
+
+def error_within(seed: int, *names: str, period: float, errors: ErrorsDrawn) -> SystematicError | StatedError:
+    """What an instrument is off by within its stated accuracy."""
+    kind = StatedError if errors == "as stated" else SystematicError
+    return kind(seed, *names, period=period)

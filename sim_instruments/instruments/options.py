@@ -27,6 +27,7 @@ from benchkit.files.types import (
     Seconds,
     Volts,
 )
+from sim_instruments.instruments.noise import ErrorsDrawn
 
 __all__ = [
     "AnalyserOptions",
@@ -47,6 +48,10 @@ class Options(FileModel):
 
     maker_text: str = Field(
         default="Generic SCPI", pattern=r"^[ -+\--~]+$", description="First field of the answer to *IDN?; no comma"
+    )
+    errors: ErrorsDrawn = Field(
+        default="mostly within",
+        description="How its errors lie within what the bench file states; default: what the bench file's `twin.errors` says",
     )
 
 

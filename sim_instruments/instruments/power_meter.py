@@ -7,7 +7,7 @@ from typing import ClassVar
 
 from benchkit.bench.model import PowerMeterSettings
 from sim_instruments.instruments.acquisition import AcquiringInstrument
-from sim_instruments.instruments.noise import Noise, SystematicError
+from sim_instruments.instruments.noise import Noise, StatedError, error_within
 from sim_instruments.instruments.options import PowerMeterOptions
 from sim_instruments.instruments.settings import choice_setting, integer_setting, number_setting, switch_setting
 from sim_instruments.instruments.surroundings import Surroundings
@@ -18,6 +18,8 @@ from sim_instruments.scpi.tokens import NumberToken, Token, WordToken
 __all__ = ["SimulatedPowerMeter"]
 
 ERROR_PERIOD_HZ = 900e6
+# Of the linearity, where that is drawn.
+LINEARITY_PERIOD_DB = 16.0
 # A zero drifts, and zeroing leaves a rest: part of the noise at the floor.
 REST_AFTER_ZEROING = 0.2
 OFFSET_AT_POWER_ON = 1.0
@@ -54,9 +56,21 @@ class SimulatedPowerMeter(AcquiringInstrument):
         self._noise_floor_mw = 10.0 ** (settings.range_min_dbm / 10.0) * options.floor_noise_percent / 100.0
         self._reading_time_s = settings.reading_time_s if options.reading_time_s is None else options.reading_time_s
         self._zeroing_time_s = options.zeroing_time_s
-        self._error = SystematicError(seed, name, period=ERROR_PERIOD_HZ)
+        self._error = error_within(seed, name, period=ERROR_PERIOD_HZ, errors=options.errors)
         self._noise = Noise(seed, name, "noise")
         self._offset_mw = OFFSET_AT_POWER_ON * self._noise_floor_mw * self._noise()
+        self._half_linearity_db = 0.0
+        self._linearity = StatedError(seed, name, "linearity", period=LINEARITY_PERIOD_DB)
+        self._zeros: Noise | None = None
+        if options.errors == "as stated":
+            if settings.noise_db is not None:
+                self._noise_of_reading = settings.noise_db * math.log(10.0) / 10.0
+            # Of a difference of two levels it is the limit: each level has half of it, within the accuracy.
+            self._half_linearity_db = 0.5 * (settings.linearity_db or 0.0)
+            if settings.zero_dbm is not None:
+                self._zero_mw = math.pow(10.0, settings.zero_dbm / 10.0)
+                self._zeros = Noise(seed, name, "zero")
+                self._offset_mw = self._drawn_zero_mw()
         middle_hz = 0.5 * (settings.frequency_min_hz + settings.frequency_max_hz)
         self._frequency = Number("HZ", settings.frequency_min_hz, settings.frequency_max_hz, middle_hz)
         self._averages = Integer(1, 1024, 1)
@@ -107,7 +121,9 @@ class SimulatedPowerMeter(AcquiringInstrument):
 
     def sample(self, t: float) -> None:
         level_dbm = self._surroundings.power_at(self.name, t)
-        error_db = self._accuracy_db * self._error.at(self._frequency_hz)
+        error_db = (self._accuracy_db - self._half_linearity_db) * self._error.at(self._frequency_hz)
+        if self._half_linearity_db > 0.0 and level_dbm > -math.inf:
+            error_db += self._half_linearity_db * self._linearity.at(level_dbm)
         true_mw = 10.0 ** ((level_dbm + error_db) / 10.0) if level_dbm > -math.inf else 0.0
         if true_mw > self._range_max_mw:
             self._result_mw = math.inf
@@ -180,4 +196,11 @@ class SimulatedPowerMeter(AcquiringInstrument):
             raise Fault(-340, "power at the sensor while zeroing")
         self.make_stale(t)
         self._measured_at = t + self._zeroing_time_s
-        self._offset_mw = REST_AFTER_ZEROING * self._noise_floor_mw * self._noise()
+        self._offset_mw = (
+            REST_AFTER_ZEROING * self._noise_floor_mw * self._noise() if self._zeros is None else self._drawn_zero_mw()
+        )
+
+    def _drawn_zero_mw(self) -> float:
+        """Anywhere within the stated limit, equally likely: what lies below a normal number is uniform."""
+        assert self._zeros is not None
+        return self._zero_mw * math.erf(self._zeros() / math.sqrt(2.0))

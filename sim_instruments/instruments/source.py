@@ -7,7 +7,7 @@ from typing import ClassVar
 
 from benchkit.bench.model import SourceSettings
 from sim_instruments.instruments.instrument import SimulatedInstrument
-from sim_instruments.instruments.noise import SystematicError
+from sim_instruments.instruments.noise import StatedError, error_within
 from sim_instruments.instruments.options import SourceOptions
 from sim_instruments.instruments.settings import choice_setting, number_setting, switch_setting
 from sim_instruments.instruments.surroundings import Surroundings
@@ -20,6 +20,8 @@ __all__ = ["SimulatedSource"]
 
 # The level error varies with frequency over about this span.
 ERROR_PERIOD_HZ = 700e6
+# And with level, where that is drawn.
+LINEARITY_PERIOD_DB = 12.0
 
 
 class SimulatedSource(SimulatedInstrument):
@@ -46,7 +48,11 @@ class SimulatedSource(SimulatedInstrument):
         self._surroundings = surroundings
         self._accuracy_db = settings.level_accuracy_db
         self._settling_time_s = settings.settling_time_s if options.settling_time_s is None else options.settling_time_s
-        self._error = SystematicError(seed, name, period=ERROR_PERIOD_HZ)
+        self._error = error_within(seed, name, period=ERROR_PERIOD_HZ, errors=options.errors)
+        # Of a difference of two levels it is the limit: each level has half of it, within the accuracy.
+        is_drawn = options.errors == "as stated" and settings.linearity_db is not None
+        self._half_linearity_db = 0.5 * (settings.linearity_db or 0.0) if is_drawn else 0.0
+        self._linearity = StatedError(seed, name, "linearity", period=LINEARITY_PERIOD_DB)
         middle_hz = 0.5 * (settings.frequency_min_hz + settings.frequency_max_hz)
         self._frequency = Number(
             "HZ", settings.frequency_min_hz, settings.frequency_max_hz, middle_hz, options.frequency_resolution_hz
@@ -110,7 +116,8 @@ class SimulatedSource(SimulatedInstrument):
         self._apply(t)
 
     def _apply(self, t: float) -> None:
-        level_dbm = self._level_dbm + self._accuracy_db * self._error.at(self._frequency_hz)
+        level_dbm = self._level_dbm + (self._accuracy_db - self._half_linearity_db) * self._error.at(self._frequency_hz)
+        level_dbm += self._half_linearity_db * self._linearity.at(self._level_dbm)
         self._surroundings.source_changed(self.name, t, frequency_hz=self._frequency_hz, level_dbm=level_dbm, on=self._on)
         self._settle(t, self._settling_time_s)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from benchkit.bench.model import SupplyChannelRatings
-from sim_instruments.instruments.noise import Noise, SystematicError
+from sim_instruments.instruments.noise import Noise, StatedError, SystematicError, error_within
 from sim_instruments.instruments.options import SupplyOptions
 from sim_instruments.instruments.surroundings import Surroundings
 from sim_instruments.scpi import Fault, Number
@@ -58,9 +58,9 @@ class SupplyOutput:
         self._steps = (step_v, step_a)
         self._noise_v, self._noise_a = options.voltage_noise_v, options.current_noise_a
         self._noise = Noise(seed, name, str(channel), "noise")
-        self._set_error = SystematicError(seed, name, str(channel), "set", period=ERROR_PERIOD_V)
-        self._read_error_v = SystematicError(seed, name, str(channel), "volts", period=ERROR_PERIOD_V)
-        self._read_error_a = SystematicError(seed, name, str(channel), "amperes", period=ERROR_PERIOD_A)
+        self._set_error = error_within(seed, name, str(channel), "set", period=ERROR_PERIOD_V, errors=options.errors)
+        self._read_error_v = error_within(seed, name, str(channel), "volts", period=ERROR_PERIOD_V, errors=options.errors)
+        self._read_error_a = error_within(seed, name, str(channel), "amperes", period=ERROR_PERIOD_A, errors=options.errors)
 
     def reset(self, t: float) -> None:
         """Off, at zero, protections at their widest."""
@@ -139,7 +139,7 @@ class SupplyOutput:
         return self.reading is not None and self.acquired_in == message_number and quantity not in self.asked
 
     @staticmethod
-    def _with_error(value: float, accuracy: tuple[float, float], error: SystematicError) -> float:
+    def _with_error(value: float, accuracy: tuple[float, float], error: SystematicError | StatedError) -> float:
         of_reading, floor = accuracy
         return value + (of_reading * abs(value) + floor) * error.at(value)
 

@@ -8,7 +8,7 @@ from typing import ClassVar
 
 from benchkit.bench.model import VoltmeterSettings
 from sim_instruments.instruments.acquisition import AcquiringInstrument
-from sim_instruments.instruments.noise import Noise, SystematicError
+from sim_instruments.instruments.noise import Noise, error_within
 from sim_instruments.instruments.options import VoltmeterOptions
 from sim_instruments.instruments.settings import integer_setting, number_setting, switch_setting
 from sim_instruments.instruments.surroundings import Surroundings
@@ -61,8 +61,8 @@ class SimulatedVoltmeter(AcquiringInstrument):
         self._options = options
         self._reading_time_s = settings.reading_time_s if options.reading_time_s is None else options.reading_time_s
         self._noise = Noise(seed, name, "noise")
-        self._volt_error = SystematicError(seed, name, "volts", period=ERROR_PERIOD_V)
-        self._ohm_error = SystematicError(seed, name, "ohms", period=ERROR_PERIOD_OHM)
+        self._volt_error = error_within(seed, name, "volts", period=ERROR_PERIOD_V, errors=options.errors)
+        self._ohm_error = error_within(seed, name, "ohms", period=ERROR_PERIOD_OHM, errors=options.errors)
         self._cycles = Number("", 0.01, 100.0, 1.0)
         self._samples = Integer(1, 10000, 1)
         super().__init__(name, seed=seed, maker=options.maker_text, t=t)

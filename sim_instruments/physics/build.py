@@ -9,6 +9,7 @@ from benchkit.bench.load import Bench
 from benchkit.bench.model import (
     AnalyserSettings,
     ChannelWiring,
+    MismatchSettings,
     NetworkAnalyserSettings,
     PowerMeterSettings,
     SourceSettings,
@@ -21,6 +22,7 @@ from sim_instruments.physics.channel import DeviceChannel, Feed, Fixture, Networ
 from sim_instruments.physics.detector import ChannelDetector
 from sim_instruments.physics.device import ChannelDevice
 from sim_instruments.physics.match import ChannelMatch
+from sim_instruments.physics.mismatch import PortMismatch
 from sim_instruments.physics.network import PathTwoPort
 from sim_instruments.physics.paths import PathTruth
 from sim_instruments.physics.source import SourcePort
@@ -82,7 +84,10 @@ def build_channels(
     bench: Bench, ports: Ports, device: DeviceFile, t: float, *, seed: int, unit: str
 ) -> tuple[DeviceChannel, ...]:
     """Every channel of the wiring, of one unit."""
-    line_delay_s = 0.0 if bench.file.twin is None else bench.file.twin.line_delay_s
+    twin = bench.file.twin
+    line_delay_s = 0.0 if twin is None else twin.line_delay_s
+    # Only where every stated error is drawn; without it all ends are matched.
+    drawn_with = seed if twin is not None and twin.errors == "as stated" else None
     # What the bench file's `twin:` mapping of a power meter says of the adapter that its sensor needs elsewhere.
     meters = {wiring.output.power_meter for wiring in bench.file.wiring.channels.values()}
     adapters_db = {
@@ -90,7 +95,8 @@ def build_channels(
     }
     return tuple(
         _channel(
-            name, wiring, ports, device, t, UnitSpread(seed, unit, name), line_delay_s, adapters_db[wiring.output.power_meter]
+            name, wiring, ports, device, t, UnitSpread(seed, unit, name), line_delay_s, adapters_db[wiring.output.power_meter],
+            drawn_with,
         )
         for name, wiring in bench.file.wiring.channels.items()
     )
@@ -110,7 +116,7 @@ def ratings_of(bench: Bench) -> Ratings:
 
 def _channel(
     name: str, wiring: ChannelWiring, ports: Ports, device: DeviceFile, t: float, spread: UnitSpread, line_delay_s: float,
-    adapter_db: float,
+    adapter_db: float, drawn_with: int | None,
 ) -> DeviceChannel:
     output, position = wiring.output, wiring.position
     meters = {output.power_meter: ports.paths[output.path]}
@@ -136,7 +142,13 @@ def _channel(
         power_meter=output.power_meter,
         adapter_db=adapter_db,
         network=_network(wiring, ports),
+        input_mismatch=_mismatch(wiring.input.mismatch, drawn_with, name, "input"),
+        output_mismatch=_mismatch(wiring.output.mismatch, drawn_with, name, "output"),
     )
+
+
+def _mismatch(stated: MismatchSettings | None, seed: int | None, channel: str, port: str) -> PortMismatch | None:
+    return None if stated is None or seed is None else PortMismatch(stated, seed, channel, port)
 
 
 def _second(wiring: ChannelWiring, ports: Ports) -> Feed | None:

@@ -9,6 +9,7 @@ from typing import NamedTuple
 from sim_instruments.physics.detector import ChannelDetector
 from sim_instruments.physics.device import NOTHING, ChannelDevice, Response, milliwatts
 from sim_instruments.physics.match import ChannelMatch
+from sim_instruments.physics.mismatch import PortMismatch
 from sim_instruments.physics.network import PathTwoPort
 from sim_instruments.physics.paths import PathTruth
 from sim_instruments.physics.source import SourcePort
@@ -122,6 +123,7 @@ class DeviceChannel:
         network: The network analyser, if one is wired.
         power_meter: Which of `meters` is the power meter, whose sensor can be put elsewhere.
         adapter_db: What is lost between the sensor and where it is put then.
+        input_mismatch, output_mismatch: Of the paths of sources and meters with the device; None: matched.
     """
 
     name: str
@@ -143,6 +145,8 @@ class DeviceChannel:
     network: NetworkFeed | None = None
     power_meter: str = ""
     adapter_db: float = 0.0
+    input_mismatch: PortMismatch | None = None
+    output_mismatch: PortMismatch | None = None
     _last: dict[tuple[object, ...], ToneAnswer] = field(default_factory=dict, repr=False, compare=False)
 
     def is_connected(self) -> bool:
@@ -174,7 +178,21 @@ class DeviceChannel:
         source = self.source
         if not source.is_on or not self.is_connected():
             return -math.inf
-        return source.level_dbm(t) - self.input_path.loss_db(source.frequency_hz)
+        return source.level_dbm(t) - self._input_loss_db(self.input_path, source.frequency_hz)
+
+    def _input_loss_db(self, path: PathTruth, frequency_hz: float) -> float:
+        """From a source to what is in the fixture. [dB]"""
+        loss_db = path.loss_db(frequency_hz)
+        if self.input_mismatch is None or self.fixture.what != DEVICE:
+            return loss_db
+        return loss_db - self.input_mismatch.gain_db(frequency_hz)
+
+    def output_loss_db(self, path: PathTruth, frequency_hz: float) -> float:
+        """From what is in the fixture to a meter. [dB]"""
+        loss_db = path.loss_db(frequency_hz)
+        if self.output_mismatch is None or self.fixture.what != DEVICE:
+            return loss_db
+        return loss_db - self.output_mismatch.gain_db(frequency_hz)
 
     def tones(self, t: float) -> list[Line]:
         """Everything that reaches the input of the fixture. [Hz, dBm]"""
@@ -185,7 +203,7 @@ class DeviceChannel:
             if self.second is not None:
                 feeds.append((self.second.source, self.second.path))
             found = [
-                (source.frequency_hz, source.level_dbm(t) - path.loss_db(source.frequency_hz))
+                (source.frequency_hz, source.level_dbm(t) - self._input_loss_db(path, source.frequency_hz))
                 for source, path in feeds
                 if source.is_on
             ]

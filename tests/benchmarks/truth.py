@@ -21,7 +21,13 @@ from sim_instruments.physics.channel import DeviceChannel, Operating
 from sim_instruments.physics.network_sweep import device_scattering
 from sim_instruments.world import World
 
-__all__ = ["Tap", "by_key", "ladder_truth", "quiescent_truth", "s_parameter_truth", "tapped", "times_of"]
+__all__ = [
+    "Key", "Tap", "by_key", "detector_error_truth", "harmonic_truth", "ladder_truth", "path_truth", "quiescent_truth",
+    "s_parameter_truth", "tapped", "times_of",
+]  # fmt: skip
+
+Key = tuple[str, str]
+"""Parameter and qualifier."""
 
 CHANNEL = "A"
 REFERENCE_LEVELS = 3
@@ -46,10 +52,10 @@ class Tap:
 def tapped() -> Iterator[Tap]:
     """Every world made inside is looked at; it is changed by nothing."""
     tap = Tap()
-    originals = {name: getattr(World, name) for name in ("power_at", "supply_terminal", "network_at")}
+    originals = {name: getattr(World, name) for name in ("spectrum_at", "supply_terminal", "network_at")}
 
-    def power_at(world: World, meter: str, t: float) -> float:
-        found: float = originals["power_at"](world, meter, t)
+    def spectrum_at(world: World, meter: str, t: float) -> Any:
+        found = originals["spectrum_at"](world, meter, t)
         tap.world = world
         tap.levels.append((t, world.truth.operating(CHANNEL, t), world.truth.case_degc(t)))
         return found
@@ -69,7 +75,7 @@ def tapped() -> Iterator[Tap]:
             tap.sweeps.append((t, hz, device_scattering(channel, point, hz, level_dbm - losses_db)))
         return originals["network_at"](world, analyser, t, hz)
 
-    for name, replacement in (("power_at", power_at), ("supply_terminal", supply_terminal), ("network_at", network_at)):
+    for name, replacement in (("spectrum_at", spectrum_at), ("supply_terminal", supply_terminal), ("network_at", network_at)):
         setattr(World, name, replacement)
     try:
         yield tap
@@ -139,6 +145,43 @@ def ladder_truth(tap: Tap, times_s: Sequence[float], compressions_db: Sequence[f
     slope, offset = np.polyfit(output / 10, np.log10(level_v), 1)
     found["detector_slope", ""], found["detector_intercept", ""] = float(slope), float(-10 * offset / slope)
     return found
+
+
+def detector_error_truth(tap: Tap, room_s: Sequence[float], other_s: Sequence[float]) -> float:
+    """Largest error, over the voltages of both, of reading one ladder's output power by the law of the other's. [s, dB]"""
+    (room, room_v), (output, volts) = _detected(tap, room_s), _detected(tap, other_s)
+    slope, offset = np.polyfit(room / 10, np.log10(room_v), 1)
+    inside = (volts >= room_v.min()) & (volts <= room_v.max())
+    return float(np.abs(10 * (np.log10(volts[inside]) - offset) / slope - output[inside]).max())
+
+
+def _detected(tap: Tap, times_s: Sequence[float]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """True output powers of one ladder, and the detector's differences there. [dBm, V]"""
+    detector = tap.channel.detector
+    seen = [next((point, case) for t, point, case in tap.levels if t >= begun - 1e-6) for begun in times_s]
+    output = [point.response.output_dbm for point, _ in seen]
+    volts = [detector.difference_v(p.frequency_hz, p.response.output_dbm, p.drain_v, case) for p, case in seen]
+    return np.array(output), np.array(volts)
+
+
+def harmonic_truth(tap: Tap, times_s: Sequence[float], drives_dbm: Sequence[float]) -> dict[Key, float]:
+    """Harmonics at the drive that was asked for, whatever drive was there, and how far they are below the carrier. [s, dBm]"""
+    found: dict[Key, float] = {}
+    device = tap.channel.device
+    for begun, drive in zip(times_s, drives_dbm, strict=True):
+        point = next(point for t, point, _ in tap.levels if t >= begun - 1e-6)
+        response = device.respond(point.frequency_hz, drive, point.drain_v, point.gate_v, point.channel_degc)
+        for n, (_, level_dbm) in enumerate(device.harmonics(point.frequency_hz, response), start=2):
+            qualifier = f"{drive:+.4g} dBm drive"
+            found[f"harmonic_{n}", qualifier] = level_dbm
+            found[f"harmonic_{n}_relative", qualifier] = level_dbm - response.output_dbm
+    return found
+
+
+def path_truth(tap: Tap, parameter: str, path: str, hz: float) -> float:
+    """Loss of a path, which rises with no level; a thru has no gain. [Hz, dB]"""
+    assert tap.world is not None
+    return tap.world.ports.paths[path].loss_db(hz) if parameter == "path_loss" else 0.0
 
 
 def s_parameter_truth(tap: Tap, end_s: float) -> dict[str, float]:
