@@ -8,14 +8,15 @@ instruments treat its frequency and its level as they treat any other.
 from __future__ import annotations
 
 import math
-from collections.abc import Generator, Iterator
+from collections.abc import Generator, Iterator, Mapping
 from typing import TYPE_CHECKING, ClassVar, Literal
 
+import numpy as np
 from pydantic import Field
 
 from benchkit.files.types import Amperes, Dbm, Decibels, Hertz, Seconds, Volts
 from benchkit.measurements.base import BlockStream, Column, Ladder, MeasurementBlock, Reading, Station
-from benchkit.results.figure import Figure
+from benchkit.results.figure import Axis, Figure, Trace
 from benchkit.results.result import Result
 
 if TYPE_CHECKING:
@@ -136,3 +137,30 @@ class Sentinel(MeasurementBlock):
 
     def figures(self, points: pd.DataFrame, results: list[Result]) -> list[Figure]:
         return []
+
+    def figures_record(self, points: pd.DataFrame, streams: Mapping[str, pd.DataFrame], results: list[Result]) -> list[Figure]:
+        """Gain drift over the run, with its bound; a line for each condition."""
+        rows = streams[SENTINEL]
+        rows = rows[rows["status"] != "tripped"]
+        if rows.empty:
+            return []
+        begin_s, traces = float(rows["time_s"].min()), []
+        where = ["temperature_set_degc", "channel", "supply_voltage_set_v"]
+        for _, own in rows.groupby(where, sort=False, dropna=False):
+            degc, channel, supply_v = (own[name].iloc[0] for name in where)
+            hours = (own["time_s"].to_numpy(dtype=float) - begin_s) / 3600.0
+            drift_db = own["drift_db"].where(own["status"] != "reference", 0.0).to_numpy(dtype=float)
+            temperature = "" if math.isnan(degc) else f"{degc:+g} °C, "
+            name = f"{temperature}channel {channel}, {supply_v:g} V"
+            traces.append(Trace(name, hours, drift_db, None if math.isnan(degc) else float(degc), str(channel)))
+        span = np.array([0.0, (float(rows["time_s"].max()) - begin_s) / 3600.0])
+        for sign in (1.0, -1.0):
+            bound = np.full(2, sign * self.gain_drift_max_db)
+            traces.append(Trace(f"bound {sign * self.gain_drift_max_db:+g} dB", span, bound, mode="lines"))
+        return [
+            Figure(
+                key="sentinel: drift", title="Sentinel: gain less its reference, over the run", x=Axis("Time (h)"),
+                y=Axis("Gain drift (dB)"), traces=tuple(traces),
+                caption=f"At {self.frequency_hz / 1e9:g} GHz, {self.drive_dbm:g} dBm. Between readings nothing is known.",
+            )
+        ]  # fmt: skip

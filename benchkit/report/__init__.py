@@ -2,7 +2,7 @@
 The report: one self-contained HTML file over one or several records, like the first pages of a data sheet.
 
 How the files stack; each imports only from those before it: digits, palette, layout, reasons, conventions -> source (a record,
-read) -> reading, drawing, checks, rows -> sheet, timeline, cautions, title, method, bench_table -> details, highlights,
+read) -> reading, drawing, checks, rows -> sheet, timeline, drift, cautions, title, method, bench_table -> details, highlights,
 conditions, plots, and what sets one beside the other (options, curves, imported_order, imported_touchstone, imported, population,
 channels, occasions, against -> many) -> page -> write; timeline_picture -> pictures; datasheet.
 templates/ holds the page: HTML, style, script.

@@ -22,6 +22,7 @@ from benchkit.report.conditions import conditions_of
 from benchkit.report.details import detail_tables
 from benchkit.report.digits import celsius, clock_time
 from benchkit.report.drawing import ArrayPool, Drawing, safe_json
+from benchkit.report.drift import drift_of
 from benchkit.report.highlights import highlights_of, overall_of
 from benchkit.report.many import Many, many_of
 from benchkit.report.method import contributions_of, conventions_of, decision_rules, losses_of, planes
@@ -33,7 +34,7 @@ from benchkit.report.title import incomplete_line, title_of
 
 __all__ = ["render"]
 
-TEMPLATES = ("page.html.j2", "tables.html.j2", "budgets.html.j2", "many.html.j2")
+TEMPLATES = ("page.html.j2", "tables.html.j2", "budgets.html.j2", "drift.html.j2", "many.html.j2")
 SYMBOLS = {"pass": "✓", "conditional pass": "(✓)", "conditional fail": "(✗)", "fail": "✗", "not judged": "\N{EN DASH}"}
 
 
@@ -98,6 +99,7 @@ def render(sources: Sequence[Source], options: ReportOptions | None = None, *, m
         details=detail_tables(sheet, parameters, several_records=len(sources) > 1),
         plots=plots,
         many=many,
+        drifts=drift_of(sources, parameters),
         events=_events(sources),
         interim=[source.label for source in sources if source.is_interim],
         changed=[(source.label, ", ".join(source.changes)) for source in sources if source.changes],

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from benchkit.measurements.sentinel import SENTINEL
 from benchkit.report.drawing import ArrayPool, Drawing, Series, Style, draw
 from benchkit.report.layout import PARTLY_NOTE, SIMULATED_NOTE, UNSTATED_NOTE
 from benchkit.report.palette import temperature_colours
@@ -105,6 +106,9 @@ def figures_of(source: Source) -> list[Figure]:
         if len(own) or any(map(len, rows.values())):
             results = [result for result in source.results if result.measurement == block.title]
             figures.extend(block.figures_record(own, rows, results))
+    sentinel = source.sequence.file.sentinel
+    if sentinel is not None and SENTINEL in source.streams.own:
+        figures.extend(sentinel.figures_record(points, source.streams.own, []))
     return figures
 
 

@@ -81,7 +81,8 @@ def _read(record: Record) -> Source:
 
 
 def _own(record: Record, sequence: LoadedSequence) -> dict[str, pd.DataFrame]:
-    names = {stream.name for block in sequence.file.measurements for stream in block.streams}
+    blocks = (*sequence.file.measurements, *((sequence.file.sentinel,) if sequence.file.sentinel else ()))
+    names = {stream.name for block in blocks for stream in block.streams}
     return {name: _handy(record.stream(name)) for name in sorted(names) if name in record.streams}
 
 

@@ -1,0 +1,182 @@
+"""Promise: a drift of the bench is seen between the numbers, marks them, zeroes the meter or ends the run, as the sequence says."""
+
+from __future__ import annotations
+
+import itertools
+import json
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from benchkit.campaign import CampaignOutcome, rehearse
+from benchkit.campaign.resume import plan_resume
+from benchkit.campaign.visits import hysteresis
+from benchkit.errors import ConditionError
+from benchkit.plan.files import load_both
+from benchkit.plan.order import shortest, way_k
+from benchkit.record import Record
+from benchkit.report import write_report
+from tests.scenario import ROOT, benchkit, changed
+
+SENTINEL = ROOT / "sequences" / "kd14_sentinel.yaml"
+FULL = ROOT / "sequences" / "benches" / "kd14_full.yaml"
+SHORTER = (
+    ("values: [25 degC, 70 degC, -30 degC, 25 degC]", "values: [25 degC, 40 degC, 25 degC]"),
+    ("frequency: [13.875 GHz, 14.125 GHz, 14.375 GHz]", "frequency: 14.125 GHz"),
+    ("bench: benches/kd14_full.yaml\n", ""),
+)
+# The way to 40 degC and back leaves the die a little off: some hundredths of a decibel, and more than this.
+TIGHT = ("gain_drift_max: 0.1 dB", "gain_drift_max: 0.004 dB")
+
+
+def carried_out(folder: Path, *changes: tuple[str, str], faults: tuple[str, ...] = ()) -> CampaignOutcome:
+    path = changed(SENTINEL, folder, *SHORTER, *changes)
+    return rehearse(*load_both(path, FULL), folder / "record.h5", faults=faults)
+
+
+def readings(outcome: CampaignOutcome) -> pd.DataFrame:
+    with Record.open(outcome.record) as record:
+        return record.stream("sentinel")
+
+
+def ledger(outcome: CampaignOutcome) -> list[object]:
+    text = outcome.record.with_suffix(".ledger.jsonl").read_text(encoding="utf-8")
+    return [json.loads(line) for line in text.splitlines()]
+
+
+@pytest.fixture(scope="module")
+def steady(tmp_path_factory: pytest.TempPathFactory) -> CampaignOutcome:
+    return carried_out(tmp_path_factory.mktemp("steady"))
+
+
+def test_it_is_measured_at_the_beginning_the_end_and_the_return(steady: CampaignOutcome) -> None:
+    rows = readings(steady)
+    assert (steady.outcome, ledger(steady)) == ("done", [])
+    assert list(zip(rows["visit"], rows["occasion"], rows["status"], strict=True)) == [
+        (1, "begin", "reference"), (1, "end", "held"), (1, "begin", "reference"), (1, "end", "held"),
+        (2, "return", "held"), (2, "end", "held"),
+    ]  # fmt: skip
+    assert (rows["gain_scatter_db"] < 0.03).all()
+
+
+def test_it_is_measured_again_when_its_interval_has_passed(tmp_path: Path) -> None:
+    outcome = carried_out(tmp_path, ("every: 10 min", "every: 100 ms"))
+    assert "interval" in set(readings(outcome)["occasion"])
+
+
+def test_a_return_gives_results_of_its_own_and_a_difference(steady: CampaignOutcome, tmp_path: Path) -> None:
+    """A mean of both visits would hide what the return is made for."""
+    p1db = {one.qualifier: one for one in steady.results if one.parameter == "p1db" and one.condition.temperature_degc == 25.0}
+    assert set(p1db) == {"", "visit 2"}
+    pairs = [(first, last) for first, last in hysteresis(steady.results) if first.parameter == "p1db"]
+    assert [(first, last) for first, last in pairs] == [(p1db[""], p1db["visit 2"])]
+    assert not [one for one in steady.results if one.note]
+    page = write_report([steady.record], tmp_path / "page.html").read_text(encoding="utf-8")
+    for told in ("Drift and return", "The sentinel held", "Return to a temperature", "Sentinel: gain less its reference"):
+        assert told in page
+
+
+def test_both_visits_survive_in_the_record(steady: CampaignOutcome) -> None:
+    """Keys of results, that compare and repeat go by, must not collide."""
+    with Record.open(steady.record) as record:
+        keys = [(one.measurement, one.parameter, one.qualifier, one.condition) for one in record.results()]
+    assert len(keys) == len(set(keys))
+
+
+def test_a_drift_marks_what_was_measured_meanwhile(tmp_path: Path) -> None:
+    """The number stays, and everybody who meets it is told."""
+    outcome = carried_out(tmp_path, TIGHT)
+    rows = readings(outcome)
+    assert outcome.outcome == "done"
+    assert "drifted" in set(rows["status"])
+    noted = [one for one in outcome.results if one.note]
+    assert noted
+    assert all(one.condition.temperature_degc == 25.0 and "visit 2" in one.qualifier for one in noted)
+    with Record.open(outcome.record) as record:
+        assert (record.events()["kind"] == "sentinel drift").any()
+        assert [one.note for one in record.results()] == [one.note for one in outcome.results]
+    assert f"{len(noted)} of {len(outcome.results)} results" in write_report([outcome.record], tmp_path / "page.html").read_text()
+
+
+def test_a_drift_zeroes_the_meter_where_that_is_asked_and_no_more_than_once(tmp_path: Path) -> None:
+    outcome = carried_out(tmp_path, TIGHT, ("on_drift: mark", "on_drift: re-zero"))
+    rows = readings(outcome)
+    assert outcome.outcome == "done"
+    assert (rows["occasion"] == "after zero").sum() == 1
+    with Record.open(outcome.record) as record:
+        events = record.events()
+    assert (events["kind"] == "zeroing").sum() == 1
+    assert events["text"].str.contains("did not bring it back").any()
+
+
+def test_a_drift_ends_the_run_where_that_is_asked_and_whoever_resumes_is_not_stopped_again(tmp_path: Path) -> None:
+    """A changed part could never be gone on with otherwise."""
+    outcome = carried_out(tmp_path, TIGHT, ("on_drift: mark", "on_drift: stop"))
+    assert isinstance(outcome.error, ConditionError)
+    assert (outcome.exit_code, outcome.make_safe, ledger(outcome)) == (3, "", [])
+    assert "on_drift: stop" in outcome.message
+
+    resumed = plan_resume(outcome.record).carry_out()
+    assert resumed.outcome == "done", resumed.message
+    assert {one.qualifier for one in resumed.results if one.parameter == "p1db"} >= {"", "visit 2"}
+
+
+def test_the_walls_hold_for_its_readings_too(tmp_path: Path) -> None:
+    """It drives the device: a part that oscillates in its reading ends the run like any other."""
+    outcome = carried_out(tmp_path, faults=("oscillates@0 s",))
+    assert outcome.exit_code in (3, 4)
+    assert (outcome.make_safe, [entry for entry in ledger(outcome) if not entry.get("by")]) == ("", [])  # type: ignore[attr-defined]
+
+
+def test_a_device_that_drifts_is_waited_for_and_never_longer_than_stated(tmp_path: Path) -> None:
+    """10 uA/min is less than this part ever shows within half an hour: the error says by how much it drifts."""
+    outcome = carried_out(
+        tmp_path, ("quiescent_drift_max: 300 uA/min", "quiescent_drift_max: 1 uA/min"), ("at_most: 90 min", "at_most: 10 min")
+    )
+    assert outcome.exit_code == 3
+    assert "its quiescent current drifts by" in outcome.message
+    assert "1 uA/min counts as still" in outcome.message
+    assert (outcome.make_safe, ledger(outcome)) == ("", [])
+
+
+def test_a_soak_by_the_device_itself_takes_longer_than_by_the_air_alone(tmp_path: Path, steady: CampaignOutcome) -> None:
+    device = "      device:\n        quiescent_drift_max: 300 uA/min\n        over: 2 min\n"
+    without = carried_out(tmp_path, (device, ""), ("      drift_max: 0.2 K/min\n", ""))
+
+    def soaks(outcome: CampaignOutcome) -> list[str]:
+        with Record.open(outcome.record) as record:
+            events = record.events()
+        return [text for text in events.loc[events["kind"] == "soaked", "text"] if "+40" in text]
+
+    assert "uA/min" in soaks(steady)[0]
+    minutes = [float(soaks(one)[0].partition(" in ")[2].partition(" min")[0]) for one in (without, steady)]
+    assert minutes[0] < minutes[1]
+
+
+TEMPERATURES = st.lists(st.integers(-60, 130), min_size=1, max_size=5, unique=True).map(lambda values: tuple(map(float, values)))
+
+
+@settings(max_examples=200, deadline=None)
+@given(visits=TEMPERATURES, start=st.integers(-60, 130), idle=st.integers(-60, 130), waits=st.booleans())
+def test_no_other_order_of_temperatures_is_shorter(visits: tuple[float, ...], start: int, idle: int, waits: bool) -> None:
+    """Against every order there is."""
+
+    def length(order: tuple[float, ...]) -> float:
+        return way_k(float(start), (*order, float(idle)) if waits else order)
+
+    found = shortest(visits, float(start), float(idle), waits_for_idle=waits)
+    assert sorted(found) == sorted(visits)
+    assert length(found) == min(map(length, itertools.permutations(visits)))
+
+
+def test_a_return_stays_first_and_last() -> None:
+    assert shortest((25.0, 70.0, -30.0, 25.0), 25.0, 25.0, waits_for_idle=False) == (25.0, -30.0, 70.0, 25.0)
+
+
+def test_check_shows_the_order_and_the_sentinel(tmp_path: Path) -> None:
+    said = benchkit("check", SENTINEL, cwd=tmp_path)
+    assert said.returncode == 0, said.stderr
+    assert "sentinel" in said.stdout
