@@ -1,4 +1,4 @@
-"""Promise: a drift of the bench is seen between the numbers, marks them, zeroes the meter or ends the run, as the sequence says."""
+"""Promise: a drift of the bench is seen between numbers: it marks them, zeroes the meter or ends the run, as the sequence says."""
 
 from __future__ import annotations
 
@@ -63,7 +63,7 @@ def test_it_is_measured_at_the_beginning_the_end_and_the_return(steady: Campaign
 
 
 def test_it_is_measured_again_when_its_interval_has_passed(tmp_path: Path) -> None:
-    outcome = carried_out(tmp_path, ("every: 10 min", "every: 100 ms"))
+    outcome = carried_out(tmp_path, ("every: 10 min", "every: 10 ms"))
     assert "interval" in set(readings(outcome)["occasion"])
 
 
