@@ -1,4 +1,4 @@
-"""Promise: a drift of the bench is seen between numbers: it marks them, zeroes the meter or ends the run, as the sequence says."""
+"""Promise: a drift of the bench is seen between numbers: it marks them, zeroes the meter or ends the run, as is asked."""
 
 from __future__ import annotations
 
