@@ -7,6 +7,7 @@ fixtures joined back to back. The files are kept in the record, so that the numb
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator, Mapping
 from typing import TYPE_CHECKING, Literal
 
@@ -14,7 +15,7 @@ from pydantic import Field
 
 from benchkit.bench.two_port_touchstone import read_two_port
 from benchkit.errors import FileError
-from benchkit.files.types import FileModel, FileName
+from benchkit.files.types import Decibels, FileModel, FileName
 from benchkit.results.absent import Absent
 from benchkit.results.deembedding import DummyMethod, deembed, remove_dummies, split_two_x_thru, turn_round
 from benchkit.results.on_grid import on_grid
@@ -50,6 +51,13 @@ class Deembedding(FileModel):
         default="open-short", description="Which lies outside: shunt pads (open) around series lines (short), or the other way"
     )
     two_x_thru: FileName | None = Field(default=None, description="Touchstone: both fixtures joined back to back (IEEE 370)")
+    reflection_uncertainty: float | None = Field(
+        default=None, ge=0, lt=1,
+        description="Expanded, k = 2, of a reflection of what is taken out, real or imaginary part; left out: not in U",
+    )  # fmt: skip
+    loss_uncertainty_db: Decibels | None = Field(
+        alias="loss_uncertainty", default=None, ge=0, description="Expanded, k = 2, of its loss, once through; left out: not in U"
+    )
 
     def files(self) -> dict[str, str]:
         """By key."""
@@ -107,6 +115,28 @@ class Deembedding(FileModel):
             return _without(known.get("input"), output, "input" if "input" in given else "output")
         both: DummyMethod = self.dummies if len(known) == 2 else "open" if "open" in known else "short"
         return lambda s: remove_dummies(s, both, opened=known.get("open"), shorted=known.get("short"))
+
+    def stated(self) -> dict[str, float]:
+        """Columns of what it may be wrong by; NaN: not stated; 0 at a port where nothing is taken out. Expanded. [1, dB]"""
+        given = self.files()
+        one_sided = {"input": 2, "output": 1}.get(next(iter(given)), 0) if len(given) == 1 else 0
+        values = {"fixture_reflection_{}": self.reflection_uncertainty, "fixture_loss_{}_db": self.loss_uncertainty_db}
+        return {
+            name.format(port): 0.0 if port == one_sided else math.nan if value is None else value
+            for name, value in values.items()
+            for port in (1, 2)
+        }
+
+    @property
+    def in_uncertainty(self) -> str:
+        """Which errors of its files are in the uncertainty, and which are not."""
+        stated = {"reflections": self.reflection_uncertainty, "loss": self.loss_uncertainty_db}
+        keys = {"reflections": "reflection_uncertainty", "loss": "loss_uncertainty"}
+        counted = [name for name, value in stated.items() if value is not None]
+        missing = [f"{name} ({keys[name]})" for name, value in stated.items() if value is None]
+        told = [f"their {' and '.join(counted)} as the sequence states"] if counted else []
+        told += [f"not stated, and in no uncertainty: errors of their {' and '.join(missing)}"] if missing else []
+        return f"Errors of these files: {'; '.join(told)}"
 
     @property
     def said(self) -> str:

@@ -64,6 +64,13 @@ NETWORK = BlockStream(
         Column("linearity_db", "dB", "limit of error of a ratio: linearity; NaN: not stated"),
         Column("drift_db", "dB", "limit of error of a ratio: drift and cables; NaN: not stated"),
         Column("deembedding", "", "what was taken out of the corrected traces; empty: nothing", "S32"),
+        *(
+            Column(name.format(port), unit, f"expanded uncertainty: {said} what was taken out at port {port}; NaN: not stated")
+            for name, unit, said in (
+                ("fixture_reflection_{}", "1", "reflections of"), ("fixture_loss_{}_db", "dB", "loss, once through, of")
+            )
+            for port in (1, 2)
+        ),
     ),
 )
 STANDARDS = BlockStream(
@@ -105,9 +112,14 @@ RESIDUALS = BlockStream(
 def store_network(
     store: Store, time_s: float, frequency_hz: NDArray[np.float64], level_dbm: float, raw: Complexes,
     corrected: Complexes | None, calibration: Calibration | None, accuracy: NetworkAccuracy,
-    deembedding: str = "",
+    deembedding: str = "", fixtures: Mapping[str, float] | None = None,
 ) -> None:  # fmt: skip
-    """One sweep. [s, Hz, dBm]"""
+    """
+    One sweep. [s, Hz, dBm]
+
+    Args:
+        fixtures: What is stated of what was taken out, by column.
+    """
     made_s = math.nan if calibration is None else calibration.made_s
     noise = None if calibration is None else _noise(calibration, frequency_hz, raw, accuracy)
     constant = {} if calibration is None else {
@@ -119,7 +131,7 @@ def store_network(
     for k, hz in enumerate(frequency_hz.tolist()):
         row: dict[str, float | int | str] = {
             "time_s": time_s, "frequency_hz": hz, "level_dbm": level_dbm, "calibration_made_s": made_s,
-            "deembedding": deembedding,
+            "deembedding": deembedding, **(fixtures or {}),
             **_s_row("raw_", raw[k]), **({} if corrected is None else _s_row("", corrected[k])), **constant,
             **({} if noise is None else {f"noise_s{i + 1}{j + 1}": float(noise[k, i, j]) for i, j in ELEMENTS}),
         }  # fmt: skip

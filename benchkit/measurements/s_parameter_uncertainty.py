@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from benchkit.measurements.network_rows import ELEMENTS
 from benchkit.results.network import maximum_gain, stability
-from benchkit.results.network_budget import EXTREME, NetworkErrors, figure_budgets, magnitude_budget_db
-from benchkit.results.uncertainty import Contribution
+from benchkit.results.network_budget import EXTREME, FixtureErrors, NetworkErrors, figure_budgets, magnitude_budget_db
+from benchkit.results.uncertainty import Contribution, standard_from_expanded
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -49,7 +49,22 @@ def errors_of(rows: pd.DataFrame) -> NetworkErrors | None:
     for i, j in ELEMENTS:
         noise[:, i, j] = np.nan_to_num(rows[f"noise_s{i + 1}{j + 1}"].to_numpy(dtype=float), nan=0.0)
     linearity_db, drift_db = (0.0 if math.isnan(one[name]) else one[name] for name in ("linearity_db", "drift_db"))
-    return NetworkErrors(one["residual_reflection"], one["residual_transmission"], noise, linearity_db, drift_db)
+    return NetworkErrors(
+        one["residual_reflection"], one["residual_transmission"], noise, linearity_db, drift_db, _fixtures_of(rows)
+    )
+
+
+def _fixtures_of(rows: pd.DataFrame) -> FixtureErrors:
+    """What is stated of what was de-embedded; a record from before these columns states nothing."""
+
+    def standard(name: str) -> float:
+        value = float(rows[name].to_numpy(dtype=float)[0]) if name in rows else math.nan
+        return 0.0 if math.isnan(value) else standard_from_expanded(value)
+
+    return FixtureErrors(
+        (standard("fixture_reflection_1"), standard("fixture_reflection_2")),
+        (standard("fixture_loss_1_db"), standard("fixture_loss_2_db")),
+    )
 
 
 def sweep_budgets(hz: Floats, s: Complexes, errors: NetworkErrors) -> dict[str, tuple[Contribution, ...] | str]:

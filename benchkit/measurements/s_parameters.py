@@ -98,7 +98,10 @@ class SParameters(MeasurementBlock):
                 raise MeasurementError(f"{self.title}, channel {network.channel}: {error}") from error
         removed = "" if self.deembed is None else self.deembed.said
         accuracy = network.accuracy(self.network_sweep())
-        store_network(station.store, network.now_s(), grid, self.level_dbm, raw, corrected, calibration, accuracy, removed)
+        stated = None if self.deembed is None else self.deembed.stated()
+        store_network(
+            station.store, network.now_s(), grid, self.level_dbm, raw, corrected, calibration, accuracy, removed, stated
+        )
         # The bias that goes with it, RF off again.
         yield station.read()
         return ""
@@ -136,7 +139,7 @@ class SParameters(MeasurementBlock):
             return {"correction": "none: traces are as the analyser's receivers see them, at its ports; no device results"}
         removed = {} if self.deembed is None else {
             "de-embedding": f"{self.deembed.said} ({', '.join(self.deembed.files().values())}, kept in the record), taken out of "
-            "the corrected traces; the planes are then the device's own. Errors of these files are in no uncertainty"
+            f"the corrected traces; the planes are then the device's own. {self.deembed.in_uncertainty}"
         }  # fmt: skip
         return {
             "correction": "12-term, by this record's own calibration; planes: device input and output",

@@ -7,7 +7,8 @@ standard uncertainty r / 2. To first order in the residuals D, M (ports 1 and 2)
 
     dS11 = D1 + T1 S11 + M1 S11^2 + M2 S12 S21          dS21 = S21 (t + M1 S11 + M2 S22)
 
-and the other two likewise. Noise, non-linearity of the receivers, and drift with bent cables come on top.
+and the other two likewise. Noise, non-linearity of the receivers, and drift with bent cables come on top; and of fixtures that
+were de-embedded what their files may be wrong by, which acts as residuals do.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ from numpy.typing import NDArray
 
 from benchkit.results.uncertainty import Contribution
 
-__all__ = ["EXTREME", "NetworkErrors", "figure_budgets", "magnitude_budget_db", "network_lines"]
+__all__ = ["EXTREME", "FixtureErrors", "NetworkErrors", "figure_budgets", "magnitude_budget_db", "network_lines"]
 
 Complexes = NDArray[np.complex128]
 Floats = NDArray[np.float64]
@@ -35,6 +36,25 @@ PER_DB = math.log(10.0) / 20.0
 
 
 @dataclass(frozen=True)
+class FixtureErrors:
+    """
+    What fixtures that were taken out may have left at ports 1 and 2; standard uncertainties, 0 where nothing was taken out.
+
+    Attributes:
+        reflection: Real or imaginary part of a reflection, towards the device or towards the analyser. [1]
+        loss_db: Of the way through, once. [dB]
+    """
+
+    reflection: tuple[float, float] = (0.0, 0.0)
+    loss_db: tuple[float, float] = (0.0, 0.0)
+
+    def __post_init__(self) -> None:
+        for value in (*self.reflection, *self.loss_db):
+            if not 0 <= value < math.inf:
+                raise ValueError(f"a fixture's standard uncertainty is {value}; expected a finite number, not below zero")
+
+
+@dataclass(frozen=True)
 class NetworkErrors:
     """
     What a corrected sweep may be off by; 0 for what is nothing.
@@ -44,6 +64,7 @@ class NetworkErrors:
         transmission: The same of a transmission. [1]
         noise: Standard deviation of each corrected parameter (real and imaginary part together), shape (n, 2, 2). [1]
         linearity_db, drift_db: Limits of error of any ratio. [dB]
+        fixtures: Of what was de-embedded.
     """
 
     reflection: float
@@ -51,6 +72,7 @@ class NetworkErrors:
     noise: Floats
     linearity_db: float = 0.0
     drift_db: float = 0.0
+    fixtures: FixtureErrors = FixtureErrors()
 
     def __post_init__(self) -> None:
         for name in ("reflection", "transmission", "linearity_db", "drift_db"):
@@ -63,7 +85,7 @@ class NetworkErrors:
 
 def network_lines(errors: NetworkErrors) -> Iterator[tuple[str, NetworkErrors]]:
     """The errors one by one, by name; each leaves the others nothing."""
-    nothing = replace(errors, reflection=0.0, transmission=0.0, noise=np.zeros_like(errors.noise), linearity_db=0.0, drift_db=0.0)
+    nothing = NetworkErrors(0.0, 0.0, np.zeros_like(errors.noise))
     yield "residual directivity", replace(nothing, reflection=errors.reflection)
     yield "residual match", replace(nothing, reflection=errors.reflection)
     yield "residual reflection tracking", replace(nothing, reflection=errors.reflection)
@@ -71,8 +93,12 @@ def network_lines(errors: NetworkErrors) -> Iterator[tuple[str, NetworkErrors]]:
     yield NOISE, replace(nothing, noise=errors.noise)
     yield "network analyser linearity", replace(nothing, linearity_db=errors.linearity_db)
     yield "drift and cables since calibration", replace(nothing, drift_db=errors.drift_db)
+    yield FIXTURE_MATCH, replace(nothing, fixtures=FixtureErrors(reflection=errors.fixtures.reflection))
+    yield FIXTURE_LOSS, replace(nothing, fixtures=FixtureErrors(loss_db=errors.fixtures.loss_db))
 
 
+FIXTURE_MATCH = "reflections of the fixtures taken out"
+FIXTURE_LOSS = "loss of the fixtures taken out"
 NOISE = "network analyser noise"
 EXTREME = "an extreme among uncertain points"
 
@@ -103,11 +129,21 @@ def magnitude_budget_db(s: Complexes, errors: NetworkErrors, point: int, i: int,
             "residual match": half * size * math.hypot(abs(own), abs(other)),
             "residual transmission tracking": across * size,
         }
+    fixtures = errors.fixtures
+    match, far = fixtures.reflection[i], fixtures.reflection[1 - i]
+    if i == j:
+        # Its outer reflection is a directivity, its inner one a match; its loss is passed twice.
+        residuals[FIXTURE_MATCH] = math.hypot(match, match * abs(own) ** 2, far * abs(loop))
+        loss_db = 2.0 * fixtures.loss_db[i]
+    else:
+        residuals[FIXTURE_MATCH] = size * math.hypot(match * abs(own), far * abs(other))
+        loss_db = math.hypot(*fixtures.loss_db)
     relative = {"network analyser linearity": errors.linearity_db, "drift and cables since calibration": errors.drift_db}
     return (
         *(Contribution(name, value, per_one) for name, value in residuals.items()),
         Contribution(NOISE, float(errors.noise[point, i, j]) / math.sqrt(2.0), per_one),
         *(Contribution(name, limit_db / math.sqrt(3.0), distribution="rectangular") for name, limit_db in relative.items()),
+        Contribution(FIXTURE_LOSS, loss_db),
     )
 
 
@@ -197,6 +233,20 @@ def _drawn(
     if name == "residual transmission tracking":
         for i, j in ((1, 0), (0, 1)):
             moved[..., i, j] = errors.transmission / 2 * _unit(hz, generator, draws) * s[:, i, j]
+        return moved
+    if name == FIXTURE_MATCH:
+        outer, inner = ([r * _unit(hz, generator, draws) for r in errors.fixtures.reflection] for _ in range(2))
+        for port in (0, 1):
+            gamma = s[:, port, port]
+            moved[..., port, port] = outer[port] + inner[port] * gamma**2 + inner[1 - port] * loop
+            moved[..., 1 - port, port] = s[:, 1 - port, port] * (inner[0] * s[:, 0, 0] + inner[1] * s[:, 1, 1])
+        return moved
+    if name == FIXTURE_LOSS:
+        # One thing's loss, and with it its phase, is off slowly over the band.
+        passed = [PER_DB * u_db * _unit(hz, generator, draws, slow_part=1.0) for u_db in errors.fixtures.loss_db]
+        for i in (0, 1):
+            for j in (0, 1):
+                moved[..., i, j] = (passed[i] + passed[j]) * s[:, i, j]
         return moved
     relative = PER_DB * (errors.linearity_db + errors.drift_db) / math.sqrt(3.0)
     for i in (0, 1):

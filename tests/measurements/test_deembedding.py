@@ -92,6 +92,28 @@ def test_fixtures_given_as_touchstone_are_out_of_the_traces_and_put_back_they_gi
     assert "input and output fixtures (fixtures/input.s2p, fixtures/output.s2p, kept in the record)" in page
 
 
+def test_what_fixture_files_may_be_wrong_by_is_in_the_budget_when_it_is_stated_and_else_told(tmp_path: Path) -> None:
+    """Expanded in the file, k = 2; a loss is passed twice by a reflection and, at both ports, once by a transmission."""
+    write(tmp_path / "input.s2p", GRID, launch(GRID))
+    stated = "input: input.s2p, reflection_uncertainty: 0.02, loss_uncertainty: 0.1 dB"
+    outcome = carried_out(sequence_with(tmp_path, stated), tmp_path / "stated.h5")
+    silent = carried_out(sequence_with(tmp_path, "input: input.s2p"), tmp_path / "silent.h5")
+
+    lines = {one.parameter: {line.name: line.amount for line in one.budget} for one in outcome.results}
+    assert lines["input_return_loss"]["loss of the fixtures taken out"] == pytest.approx(0.1)
+    assert lines["s21_minimum"]["loss of the fixtures taken out"] == pytest.approx(0.05)
+    # Nothing was taken out at port 2: of the fixture at port 1 only what passes through the device and back reaches it.
+    assert "loss of the fixtures taken out" not in lines["output_return_loss"]
+    assert lines["output_return_loss"]["reflections of the fixtures taken out"] < 0.1 * (
+        lines["input_return_loss"]["reflections of the fixtures taken out"]
+    )
+    assert not any("fixtures" in line.name for one in silent.results for line in one.budget)
+    said = "their reflections and loss as the sequence states"
+    assert said in write_report([outcome.record], tmp_path / "stated.html").read_text("utf-8")
+    page = write_report([silent.record], tmp_path / "silent.html").read_text("utf-8")
+    assert "in no uncertainty: errors of their reflections (reflection_uncertainty) and loss (loss_uncertainty)" in page
+
+
 def export_touchstone_text(record: Path, folder: Path) -> str:
     with Record.open(record) as opened:
         return export_touchstone(opened, folder)[0].read_text(encoding="ascii")
