@@ -69,6 +69,7 @@ class Row:
         common_expanded: What was taken as common, on each side.
         allowed_expanded: What the sequence's tolerances let each run differ by.
         en: En number; NaN: none, and `reason` says why.
+        doubt: What casts doubt on either number: notes of the results; "": nothing.
     """
 
     parameter: str
@@ -86,6 +87,7 @@ class Row:
     allowed_expanded: float
     en: float
     reason: str = ""
+    doubt: str = ""
 
     @property
     def is_judged(self) -> bool:
@@ -330,6 +332,7 @@ def _row(one: Agreement, stated: tuple[Mapping[Key, Result], Mapping[Key, Result
         allowed_expanded=allowed.expanded(first),
         en=one.en,
         reason=one.reason,
+        doubt="; ".join(f"{which}: {note}" for which, note in (("first", first.note), ("second", second.note)) if note),
     )
 
 

@@ -84,6 +84,8 @@ def _cells(row: Row) -> tuple[str, ...]:
     last = row.reason or f"{row.en:+.2f}"
     if row.disagrees:
         last += "  DISAGREES"
+    if row.doubt:
+        last += f"  MARKED ({row.doubt})"
     return (
         _name(row), _where(row), f"{_number(row.first)} {row.unit}", _number(row.first_expanded),
         f"{_number(row.second)} {row.unit}", _number(row.second_expanded), _number(row.difference),

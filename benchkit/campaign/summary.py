@@ -9,7 +9,8 @@ from collections.abc import Sequence as Seq
 import pandas as pd
 
 from benchkit.campaign.not_measured import not_measured
-from benchkit.campaign.visits import at_visit, marked, visits_of_ladders
+from benchkit.campaign.visits import at_visit, marked, visits_of_ladders, without_visit
+from benchkit.measurements.sentinel import SENTINEL
 from benchkit.plan.plan import make_plan
 from benchkit.quantities import parse_quantity
 from benchkit.record import Record
@@ -79,7 +80,11 @@ def summarise(
         own_ladders = ladders[_of_visit(ladders, visits, visit)]
         found = _summarise(sequence, points[finished & _of_visit(points, visits, visit)], own_ladders, rows)
         for index, own in found.items():
-            results.setdefault(index, []).extend(at_visit(marked(index, own, ladders, streams, visits, visit), visit))
+            # What follows from other measurements is as doubtful as they are.
+            of_others = sequence.file.measurements[index].uses_others
+            made_of = own_ladders if of_others else own_ladders[own_ladders["measurement"] == index]
+            noted = marked(own, made_of, streams.get(SENTINEL), sequence.file.sentinel)
+            results.setdefault(index, []).extend(at_visit(noted, visit))
     return [result for index in sorted(results) for result in results[index]]
 
 
@@ -140,7 +145,8 @@ def judge_results(sequence: Sequence, results: Seq[Result]) -> list[Verdict]:
 def _speaks_of(expectation: Expectation, result: Result) -> bool:
     if result.parameter != expectation.parameter:
         return False
-    if expectation.qualifier and result.qualifier != expectation.qualifier:
+    # What is expected is expected at every visit, unless one is named.
+    if expectation.qualifier and expectation.qualifier not in (result.qualifier, without_visit(result.qualifier)[0]):
         return False
     condition = result.condition
     if expectation.frequency is not None and (

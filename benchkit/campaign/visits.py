@@ -8,16 +8,22 @@ qualifier: a mean of both would hide what the return is made for.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Sequence, Set
+from dataclasses import dataclass, replace
+from typing import Any
 
+import numpy as np
 import pandas as pd
 
-from benchkit.measurements.sentinel import SENTINEL
+from benchkit.measurements.sentinel import Sentinel
 from benchkit.plan.plan import Plan
-from benchkit.results.result import Result
+from benchkit.results.result import Result, ResultCondition
 
-__all__ = ["at_visit", "hysteresis", "marked", "visit_text", "visits_of_ladders"]
+__all__ = ["at_visit", "hysteresis", "marked", "visit_text", "visits_of_ladders", "without_visit"]
+
+VISIT, JOINED = "visit ", ", "
+FINISHED = ("complete", "stopped")
+WHERE = ("channel", "temperature_set_degc", "supply_voltage_set_v")
 
 
 def visits_of_ladders(plan: Plan) -> dict[int, int]:
@@ -30,7 +36,15 @@ def visits_of_ladders(plan: Plan) -> dict[int, int]:
 
 
 def visit_text(visit: int) -> str:
-    return f"visit {visit}"
+    return f"{VISIT}{visit}"
+
+
+def without_visit(qualifier: str) -> tuple[str, int]:
+    """What a qualifier says besides its visit, and the visit, from 1."""
+    before, found, number = qualifier.rpartition(VISIT)
+    if not found or not number.isdigit() or (before and not before.endswith(JOINED)):
+        return qualifier, 1
+    return before.removesuffix(JOINED), int(number)
 
 
 def at_visit(results: Sequence[Result], visit: int) -> list[Result]:
@@ -41,7 +55,7 @@ def at_visit(results: Sequence[Result], visit: int) -> list[Result]:
     if visit == 1:
         return list(results)
     return [
-        replace(result, qualifier=", ".join(filter(None, [result.qualifier, visit_text(visit)])))
+        replace(result, qualifier=JOINED.join(filter(None, [result.qualifier, visit_text(visit)])))
         for result in results
         if result.condition.temperature_degc is not None
     ]
@@ -51,9 +65,7 @@ def hysteresis(results: Sequence[Result]) -> list[tuple[Result, Result]]:
     """First and last visit's result of each parameter and condition that was returned to and has a number both times."""
     by_key: dict[tuple[object, ...], list[tuple[int, Result]]] = {}
     for result in results:
-        parts = result.qualifier.rpartition("visit ")
-        visit = int(parts[2]) if parts[1] and parts[2].isdigit() else 1
-        plain = parts[0].rstrip(", ") if visit > 1 else result.qualifier
+        plain, visit = without_visit(result.qualifier)
         by_key.setdefault((result.measurement, result.parameter, plain, result.condition), []).append((visit, result))
     pairs = []
     for found in by_key.values():
@@ -63,51 +75,64 @@ def hysteresis(results: Sequence[Result]) -> list[tuple[Result, Result]]:
     return pairs
 
 
+@dataclass(frozen=True)
+class _Doubt:
+    """Where a ladder was measured while the sentinel is not known to have held."""
+
+    channel: str
+    temperature_degc: float
+    supply_voltage_v: float
+    frequency_hz: float
+
+    def meets(self, condition: ResultCondition, frequencies_hz: Set[float]) -> bool:
+        """Whether a result at `condition` is made of this ladder; what a result does not say, it is spread over."""
+        for mine, its in (
+            (condition.channel, self.channel),
+            (condition.temperature_degc, self.temperature_degc),
+            (condition.supply_voltage_v, self.supply_voltage_v),
+        ):
+            if mine is not None and mine != its:
+                return False
+        hz = condition.frequency_hz
+        # A frequency that no ladder is at (a trace's, a band's) is of them all.
+        return hz is None or hz not in frequencies_hz or hz == self.frequency_hz
+
+
 def marked(
-    index: int, results: Sequence[Result], ladders: pd.DataFrame, streams: Mapping[str, pd.DataFrame], visits: Mapping[int, int],
-    visit: int,
-) -> list[Result]:  # fmt: skip
+    results: Sequence[Result], ladders: pd.DataFrame, sentinel: pd.DataFrame | None, block: Sentinel | None
+) -> list[Result]:
     """
-    Results of one measurement, with a note on those whose ladders were measured while the sentinel is not known to have held.
+    Results of one measurement at one visit, with a note on those whose ladders were measured while the sentinel is not known
+    to have held: between the last time it was found right and the time it was found drifted, whatever the condition. A return
+    that finds it off can't tell whether device or bench has changed, nor when.
 
     Args:
-        ladders: Of the record.
-        streams: Of the record; without a sentinel nothing is marked.
-        visits: As visits_of_ladders().
-        visit: Whose results these are.
+        ladders: What the results are made of.
+        sentinel: Stream of the record; None: it has none, and nothing is marked.
+        block: As the sequence asks for it.
     """
-    sentinel = streams.get(SENTINEL, pd.DataFrame())
-    if sentinel.empty:
+    if sentinel is None or block is None or sentinel.empty:
         return list(results)
     spans = sentinel[sentinel["status"] == "drifted"]
-    doubtful: list[tuple[tuple[object, ...], float, str]] = []
-    own = ladders[(ladders["measurement"] == index) & ladders["status"].isin(("complete", "stopped"))]
-    for row in own.to_dict("records"):
-        if visits and visits.get(int(row["ladder"]), 1) != visit:
-            continue
-        at = str(row["channel"]), float(row["temperature_set_degc"]), float(row["supply_voltage_set_v"])
-        same = spans[(spans["channel"] == at[0]) & (spans["supply_voltage_set_v"] == at[2])]
-        same = same[(same["temperature_set_degc"] == at[1]) | (same["temperature_set_degc"].isna() & math.isnan(at[1]))]
-        hit = same[(same["marks_from_s"] < row["end_s"]) & (same["marks_to_s"] > row["start_s"])]
-        if len(hit):
-            worst_db = float(hit["drift_db"].iloc[int(hit["drift_db"].abs().to_numpy().argmax())])
-            text = "the sentinel had drifted when it was next measured"
-            text += "" if math.isnan(worst_db) else f", gain {worst_db:+.3f} dB"
-            doubtful.append((at, float(row["frequency_hz"]), text))
-    return [_noted(result, doubtful) for result in results]
+    done = ladders[ladders["status"].isin(FINISHED)]
+    if spans.empty or done.empty:
+        return list(results)
+    # Of several the worst is told; one that is no number is the worst there is.
+    order = spans["drift_db"].abs().fillna(np.inf).sort_values(ascending=False, kind="stable").index
+    doubts: dict[_Doubt, str] = {}
+    for _, span in spans.loc[order].iterrows():
+        hit = done[(done["start_s"] < span["marks_to_s"]) & (done["end_s"] > span["marks_from_s"])]
+        for place in hit[[*WHERE, "frequency_hz"]].drop_duplicates().itertuples(index=False, name=None):
+            doubts.setdefault(_Doubt(*place), _words(span, block))
+    frequencies_hz = set(done["frequency_hz"])
+    return [
+        next((replace(one, note=text) for doubt, text in doubts.items() if doubt.meets(one.condition, frequencies_hz)), one)
+        for one in results
+    ]
 
 
-def _noted(result: Result, doubtful: Sequence[tuple[tuple[object, ...], float, str]]) -> Result:
-    condition = result.condition
-    for (channel, temperature_degc, supply_v), frequency_hz, text in doubtful:
-        others = (
-            (condition.channel, channel),
-            (condition.temperature_degc, temperature_degc),
-            (condition.supply_voltage_v, supply_v),
-        )
-        if any(mine is not None and mine != its for mine, its in others):
-            continue
-        mine_hz = condition.frequency_hz
-        if mine_hz is None or math.isnan(frequency_hz) or mine_hz == frequency_hz:
-            return replace(result, note=text)
-    return result
+def _words(row: pd.Series[Any], block: Sentinel) -> str:
+    degc = float(row["temperature_set_degc"])
+    where = "" if math.isnan(degc) else f"{degc:+g} °C, "
+    found = " and ".join(block.drifts(float(row["drift_db"]), float(row["drift_a"]), float(row["drift_v"])))
+    return f"the sentinel ({where}channel {row['channel']}) had drifted when it was next measured: {found}"

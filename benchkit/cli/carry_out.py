@@ -129,6 +129,9 @@ def _say(what: str, outcome: CampaignOutcome, report: Path | None, took_s: float
         typer.echo("the bench was made safe: RF off, drain off, gate off, each read back")
     if outcome.verdicts:
         typer.echo("expectations: " + ", ".join(f"{count} {name}" for name, count in counts.items()))
+    marked = sum(bool(result.note) for result in outcome.results)
+    if marked:
+        typer.echo(f"marked: {marked} of {len(outcome.results)} results, the sentinel had drifted; each note says by how much")
     typer.echo(f"record: {outcome.record}")
     if outcome.outcome != "done":
         typer.echo(f"to go on where it ended: benchkit resume {shlex.quote(str(outcome.record))}")
@@ -145,5 +148,6 @@ def _as_data(outcome: CampaignOutcome, report: Path | None) -> dict[str, Any]:
         "record": str(outcome.record),
         "report": None if report is None else str(report),
         "results": len(outcome.results),
+        "marked": sum(bool(result.note) for result in outcome.results),
         "verdicts": [verdict.outcome for verdict in outcome.verdicts],
     }

@@ -33,8 +33,8 @@ from benchkit.sequence.load import Sequence as SequenceFile
 
 __all__ = ["Row", "carry_out", "keyed", "take_reference"]
 
-# The device itself is another one then; that its numbers are others is right.
-OF_DEVICE = frozenset({"drifts", "dies", "oscillates", "thermal-runaway"})
+# The device, or the bench, is another one then; that its numbers are others is right. Only a sentinel can tell.
+OF_DEVICE = frozenset({"drifts", "dies", "oscillates", "thermal-runaway", "path-shifts", "zero-shifts"})
 # What stopped the run, most special first.
 WALLS: tuple[tuple[type[BaseException], str], ...] = (
     (LimitError, "reading wall"),

@@ -139,7 +139,7 @@ class Sentinel(MeasurementBlock):
         return []
 
     def figures_record(self, points: pd.DataFrame, streams: Mapping[str, pd.DataFrame], results: list[Result]) -> list[Figure]:
-        """Gain drift over the run, with its bound; a line for each condition."""
+        """Gain drift over the run, with its bound; a line for each condition, and shaded what the marks are on."""
         rows = streams[SENTINEL]
         rows = rows[rows["status"] != "tripped"]
         if rows.empty:
@@ -150,6 +150,9 @@ class Sentinel(MeasurementBlock):
             degc, channel, supply_v = (own[name].iloc[0] for name in where)
             hours = (own["time_s"].to_numpy(dtype=float) - begin_s) / 3600.0
             drift_db = own["drift_db"].where(own["status"] != "reference", 0.0).to_numpy(dtype=float)
+            # Between two visits the line is broken: the way there is not known.
+            breaks = np.flatnonzero(np.diff(own["visit"].to_numpy(dtype=int))) + 1
+            hours, drift_db = np.insert(hours, breaks, np.nan), np.insert(drift_db, breaks, np.nan)
             temperature = "" if math.isnan(degc) else f"{degc:+g} °C, "
             name = f"{temperature}channel {channel}, {supply_v:g} V"
             traces.append(Trace(name, hours, drift_db, None if math.isnan(degc) else float(degc), str(channel)))
@@ -157,10 +160,18 @@ class Sentinel(MeasurementBlock):
         for sign in (1.0, -1.0):
             bound = np.full(2, sign * self.gain_drift_max_db)
             traces.append(Trace(f"bound {sign * self.gain_drift_max_db:+g} dB", span, bound, mode="lines"))
+        drifted = rows[(rows["status"] == "drifted") & rows["marks_from_s"].notna()]
+        marks = [
+            ((float(low) - begin_s) / 3600.0, (float(high) - begin_s) / 3600.0)
+            for low, high in zip(drifted["marks_from_s"], drifted["marks_to_s"], strict=True)
+        ]
+        doubtful = " Shaded: what was measured while it is not known to have held, and carries a note." if marks else ""
+        where_at = f"At {self.frequency_hz / 1e9:g} GHz, {self.drive_dbm:g} dBm."
         return [
             Figure(
                 key="sentinel: drift", title="Sentinel: gain less its reference, over the run", x=Axis("Time (h)"),
                 y=Axis("Gain drift (dB)"), traces=tuple(traces),
-                caption=f"At {self.frequency_hz / 1e9:g} GHz, {self.drive_dbm:g} dBm. Between readings nothing is known.",
+                caption=f"{where_at} Between readings nothing is known.{doubtful}",
+                shaded=tuple(marks),
             )
         ]  # fmt: skip

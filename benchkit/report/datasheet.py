@@ -27,7 +27,7 @@ __all__ = ["export_datasheet"]
 COLUMNS = (
     "measurement", "parameter", "label", "qualifier", "plane", "supply", "minimum", "minimum_at", "typical", "typical_note",
     "maximum", "maximum_at", "unit", "expanded_uncertainty", "uncertainty_unit", "uncertainty_note", "count", "absent",
-    "expected", "expected_at", "verdict", "verdict_note", "convention",
+    "expected", "expected_at", "verdict", "verdict_note", "convention", "marked",
 )  # fmt: skip
 HEADINGS = ("Parameter", "Conditions", "Min", "Typ", "Max", "Unit", "U (k = 2)", "N", "Expected", "Verdict")
 
@@ -70,7 +70,7 @@ def _csv(sheet: Sheet) -> str:
                 writer.writerow([text.replace(MINUS, "-") for text in _cells(group.title, row, check)])
     for check in sheet.unanswered:
         judged = [check.limit, check.where, check.outcome, check.reason]
-        cells = ["", check.parameter, *[""] * (len(COLUMNS) - 7), *judged, ""]
+        cells = ["", check.parameter, *[""] * (len(COLUMNS) - 8), *judged, "", ""]
         writer.writerow([text.replace(MINUS, "-") for text in cells])
     return stream.getvalue()
 
@@ -81,7 +81,7 @@ def _cells(measurement: str, row: Row, check: Check | None) -> list[str]:
     return [
         measurement, row.name, row.label, row.qualifier, row.plane, row.supply, row.minimum, row.minimum_at, row.typical,
         row.typical_note, row.maximum, row.maximum_at, row.unit, row.uncertainty, row.uncertainty_unit, row.uncertainty_reason,
-        str(row.count), absent, *judged, row.convention,
+        str(row.count), absent, *judged, row.convention, str(row.marked or ""),
     ]  # fmt: skip
 
 
@@ -103,7 +103,7 @@ def _markdown(sources: Sequence[Source], sheet: Sheet) -> str:
     at = "of all values" if sheet.typical_at_degc is None else f"at {celsius(sheet.typical_at_degc)}"
     lines += [
         f"Typ: median {at}. Min, Max: over all units, channels, temperatures and frequencies measured. U: expanded uncertainty, "
-        "k = 2, the largest of the row. N: how many values.",
+        "k = 2, the largest of the row. N: how many values; marked: the bench had drifted meanwhile, or may have.",
         "",
     ]
     for group in sheet.groups:
@@ -132,6 +132,7 @@ def _rows(row: Row) -> Iterator[tuple[str, ...]]:
         numbers, uncertainty = ["absent"] * 3, "; ".join(reason for reason, _ in row.absent)
     absent = sum(count for _, count in row.absent)
     count = f"{row.count}, {absent} absent" if row.count and absent else str(row.count)
+    count += f", {row.marked} marked" if row.marked else ""
     for index, check in enumerate(row.checks or (None,)):
         judged = ("nothing", "") if check is None else (f"{check.limit}{f' at {check.where}' * bool(check.where)}", check.outcome)
         yield ((name, where, *numbers, row.unit, uncertainty, count) if not index else ("",) * 8) + judged

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from benchkit.report.digits import plain
-from benchkit.report.layout import Json, layout_of, shown_text
+from benchkit.report.layout import Json, layout_of, shading, shown_text
 from benchkit.report.palette import DASHES, IMPORTED_COLOURS, MARKS, NEUTRAL, UNIT_COLOURS
 from benchkit.results.figure import Figure, Trace
 
@@ -140,6 +140,8 @@ def draw(figure: Figure, series: Mapping[str, Sequence[Series]], style: Style, p
     layout = layout_of(
         figure.title, figure.x, figure.y, x, y, height=max(HEIGHT, LEGEND_LINE * longest + LEGEND_SPARE), note=note
     )
+    if figure.shaded:
+        layout["shapes"] = shading(figure.shaded)
     sets = {name: [_trace(one, style, pool) for one in sorted(many, key=_legend_order)] for name, many in series.items()}
     spec = spec_of(sets, layout)
     choice = f", one {common['choice_label'].lower()} at a time of {len(names)}" if len(names) > 1 else ""

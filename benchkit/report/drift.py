@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from benchkit.campaign.visits import hysteresis
+from benchkit.campaign.returns import case_at_visits, returns_of
+from benchkit.campaign.setup import Setup
 from benchkit.measurements.sentinel import SENTINEL
 from benchkit.report.digits import celsius, difference_unit, fixed, scale_for
 from benchkit.report.source import Source
@@ -29,7 +31,7 @@ class DriftRow:
 
 @dataclass(frozen=True)
 class ReturnRow:
-    """One parameter, last visit less first. `uncertainty`: of either number; what both have in common cancels."""
+    """One parameter, last visit less first. `uncertainty`: of the difference, what both have in common taken out; "": unknown."""
 
     label: str
     where: str
@@ -49,29 +51,37 @@ class Drift:
     Attributes:
         record: Its label.
         bound: What counts as drift, in words.
+        warmer: What the case's temperature differs by between the visits, in words; no hysteresis, and in every difference.
         marked: Results with a note, and of how many.
+        notes: Each note, and how many results carry it.
     """
 
     record: str
     bound: str
     rows: tuple[DriftRow, ...]
     returns: tuple[ReturnRow, ...]
+    warmer: tuple[str, ...]
     marked: int
     results: int
+    notes: tuple[tuple[str, int], ...] = ()
 
 
 def drift_of(sources: Sequence[Source], parameters: Mapping[str, Parameter]) -> list[Drift]:
     """Records with a sentinel, or with a return to a temperature."""
     found = []
     for source in sources:
-        rows, returns = _rows(source), _returns(source, parameters)
+        setup = Setup(source.sequence, source.bench, {row.get("name", ""): row for row in source.instruments})
+        rows, returns = _rows(source), _returns(source, setup, parameters)
         if rows or returns:
             block = None if source.sequence is None else source.sequence.file.sentinel
             bound = "" if block is None else f"{block.gain_drift_max_db:g} dB of gain"
             if block is not None and block.quiescent_drift_max_a is not None:
                 bound += f" or {block.quiescent_drift_max_a * 1e3:g} mA of quiescent current"
-            marked = sum(bool(result.note) for result in source.results)
-            found.append(Drift(source.label, bound, rows, returns, marked, len(source.results)))
+            notes = Counter(result.note for result in source.results if result.note)
+            warmer, count = _warmer(source, setup), len(source.results)
+            found.append(
+                Drift(source.label, bound, rows, returns, warmer, notes.total(), count, tuple(notes.most_common()))
+            )
     return found
 
 
@@ -98,16 +108,24 @@ def _furthest(values: Sequence[float], factor: float, decimals: int) -> str:
     return fixed(max(present, key=abs) * factor, decimals) if present else "not compared"
 
 
-def _returns(source: Source, parameters: Mapping[str, Parameter]) -> tuple[ReturnRow, ...]:
-    rows = []
-    for first, last in hysteresis(source.results):
+def _warmer(source: Source, setup: Setup) -> tuple[str, ...]:
+    return tuple(
+        f"at {celsius(degc)} set the case stood at {fixed(first, 2)} °C, then at {fixed(last, 2)} °C"
+        for degc, (first, last) in case_at_visits(setup, source.streams.points).items()
+    )
+
+
+def _returns(source: Source, setup: Setup, parameters: Mapping[str, Parameter]) -> tuple[ReturnRow, ...]:
+    rows, streams = [], source.streams
+    for one in returns_of(setup, source.results, streams.points, streams.ladders, streams.own):
+        first, last = one.first, one.last
         scale = scale_for(first.unit, [first.value, last.value])
-        expanded = max(first.expanded_uncertainty, last.expanded_uncertainty) * scale.factor
-        decimals = 3 if math.isnan(expanded) or expanded == 0 else max(0, min(6, 2 - math.floor(math.log10(expanded))))
+        expanded = one.expanded_uncertainty * scale.factor
+        decimals = 3 if math.isnan(expanded) or expanded == 0 else max(0, min(6, 1 - math.floor(math.log10(expanded))))
         rows.append(
             ReturnRow(
                 _label(first, parameters), _where(first.condition), fixed(first.value * scale.factor, decimals),
-                fixed(last.value * scale.factor, decimals), fixed((last.value - first.value) * scale.factor, decimals),
+                fixed(last.value * scale.factor, decimals), fixed(one.difference * scale.factor, decimals),
                 "" if math.isnan(expanded) else fixed(expanded, decimals), scale.unit, difference_unit(scale.unit),
             )
         )  # fmt: skip

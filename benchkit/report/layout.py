@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import html
+from collections.abc import Sequence
 from typing import Any, TypeAlias
 
 import numpy as np
 
 from benchkit.results.figure import Axis
 
-__all__ = ["PARTLY_NOTE", "SIMULATED_NOTE", "UNSTATED_NOTE", "Json", "layout_of", "shown_text"]
+__all__ = ["PARTLY_NOTE", "SHADE", "SIMULATED_NOTE", "UNSTATED_NOTE", "Json", "layout_of", "shading", "shown_text"]
 
 Json: TypeAlias = dict[str, Any]
 
 GRID, FRAME, INK = "#DDDDDD", "#555555", "#1A1A1A"
+SHADE = "#F3D9B1"
 FONT = "system-ui, -apple-system, 'Segoe UI', Roboto, 'Liberation Sans', sans-serif"
 SIMULATED_NOTE = "SIMULATED: no device was measured"
 PARTLY_NOTE = "PARTLY SIMULATED, or origin not stated: see the names"
@@ -39,6 +41,17 @@ def layout_of(
         "annotations": [_standing_note(note)] if note else [],
     }
     return layout
+
+
+def shading(stretches: Sequence[tuple[float, float]]) -> list[Json]:
+    """Stretches of x, from bottom to top, behind everything."""
+    return [
+        {
+            "type": "rect", "xref": "x", "yref": "paper", "x0": low, "x1": high, "y0": 0, "y1": 1, "layer": "below",
+            "fillcolor": SHADE, "line": {"width": 0},
+        }
+        for low, high in stretches
+    ]  # fmt: skip
 
 
 def _standing_note(text: str) -> Json:

@@ -20,7 +20,7 @@ import numpy as np
 from benchkit.errors import FormatError
 from benchkit.record import write_new
 from benchkit.report.drawing import Series, Style
-from benchkit.report.layout import FRAME, GRID, INK
+from benchkit.report.layout import FRAME, GRID, INK, SHADE
 from benchkit.report.plots import figures_of, note_of, style_of
 from benchkit.report.reading import read_sources
 from benchkit.report.timeline_picture import draw_timeline
@@ -113,6 +113,8 @@ def _draw(figure: Figure, title: str, series: list[Series], style: Style, note: 
             linestyle=DASHES[look["line"]["dash"]] if "lines" in trace.mode else "none",
             markerfacecolor=None if filled else "none",
         )  # fmt: skip
+    for low, high in figure.shaded:
+        axes.axvspan(low, high, color=SHADE, linewidth=0, zorder=0)
     axes.set_xscale(figure.x.scale)
     axes.set_yscale(figure.y.scale)
     axes.set_xlabel(figure.x.label)

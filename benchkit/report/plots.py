@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
@@ -52,7 +52,7 @@ def make_plots(sources: Sequence[Source], pool: ArrayPool) -> Plots:
             figures.setdefault((figure.key, seen[figure.key]), []).append((source.label, figure))
     style, temperatures = style_of(sources), temperatures_of(sources)
     note = note_of(sources)
-    measured = tuple(draw(of_key[0][1], _series(of_key), style, pool, note=note) for of_key in figures.values())
+    measured = tuple(draw(_frame(of_key), _series(of_key), style, pool, note=note) for of_key in figures.values())
     course = tuple(timeline(source, pool, style.colours, several=len(sources) > 1) for source in sources)
     return Plots(measured, course, tuple(temperatures), style.channels, style.records, "\n".join(troubles))
 
@@ -96,20 +96,58 @@ def figures_of(source: Source) -> list[Figure]:
     """What the kinds of one record plot, from its finished ladders; in the sequence's order."""
     if source.sequence is None:
         return []
-    from benchkit.campaign.summary import of_measurement  # late: brings the whole campaign along
+    # Late: brings the whole campaign along.
+    from benchkit.campaign.summary import of_measurement
+    from benchkit.campaign.visits import visit_text, visits_of_ladders, without_visit
+    from benchkit.plan.plan import make_plan
 
     points = finished(source.streams.points, source.streams.ladders)
+    visits = visits_of_ladders(make_plan(source.sequence.file))
+    visit_of_points = points["ladder"].map(visits) if visits else pd.Series(1, index=points.index)
     figures: list[Figure] = []
     for index, block in enumerate(source.sequence.file.measurements):
-        own = points[points["measurement"] == index]
         rows = of_measurement(index, source.streams.own, source.streams.ladders)
-        if len(own) or any(map(len, rows.values())):
-            results = [result for result in source.results if result.measurement == block.title]
-            figures.extend(block.figures_record(own, rows, results))
+        by_visit: dict[str, Figure] = {}
+        for visit in sorted(set(visits.values())) or [1]:
+            own = points[(points["measurement"] == index) & (visit_of_points == visit)]
+            here = {name: _at_visit(stream, visits, visit) for name, stream in rows.items()}
+            if not len(own) and not any(map(len, here.values())):
+                continue
+            results = [
+                replace(result, qualifier=plain)
+                for result in source.results
+                if result.measurement == block.title
+                for plain, its in (without_visit(result.qualifier),)
+                if its == visit
+            ]
+            seen: Counter[str] = Counter()
+            for figure in block.figures_record(own, here, results):
+                seen[figure.key] += 1
+                key = f"{figure.key} {seen[figure.key]}"
+                by_visit[key] = figure if visit == 1 else _with(by_visit.get(key), figure, visit_text(visit))
+        figures.extend(by_visit.values())
     sentinel = source.sequence.file.sentinel
     if sentinel is not None and SENTINEL in source.streams.own:
         figures.extend(sentinel.figures_record(points, source.streams.own, []))
     return figures
+
+
+def _at_visit(rows: pd.DataFrame, visits: Mapping[int, int], visit: int) -> pd.DataFrame:
+    """What was stored before the first condition (ladder -1) belongs to every visit."""
+    return rows[(rows["ladder"] < 0) | (rows["ladder"].map(visits) == visit)] if visits else rows
+
+
+def _with(before: Figure | None, figure: Figure, visit: str) -> Figure:
+    """The plot of earlier visits with a return's lines in it, each told by its name."""
+
+    def named(traces: Sequence[Trace]) -> tuple[Trace, ...]:
+        return tuple(replace(trace, name=f"{trace.name}, {visit}") for trace in traces)
+
+    choices = {} if before is None else dict(before.choices)
+    for name, traces in figure.choices.items():
+        choices[name] = (*choices.get(name, ()), *named(traces))
+    traces = (*(() if before is None else before.traces), *named(figure.traces))
+    return replace(before or figure, traces=traces, choices=choices)
 
 
 def finished(points: pd.DataFrame, ladders: pd.DataFrame) -> pd.DataFrame:
@@ -117,6 +155,12 @@ def finished(points: pd.DataFrame, ladders: pd.DataFrame) -> pd.DataFrame:
     kept = ladders[ladders["status"].isin(("complete", "stopped"))]
     pairs = pd.MultiIndex.from_frame(kept[["ladder", "attempt"]])
     return points[pd.MultiIndex.from_frame(points[["ladder", "attempt"]]).isin(pairs)]
+
+
+def _frame(of_key: Sequence[tuple[str, Figure]]) -> Figure:
+    """Title, axes and caption. One record's shading says nothing of another's hours: with several there is none."""
+    figure = of_key[0][1]
+    return replace(figure, shaded=()) if len({label for label, _ in of_key}) > 1 else figure
 
 
 def _series(of_key: Sequence[tuple[str, Figure]]) -> dict[str, list[Series]]:

@@ -31,6 +31,7 @@ class Row:
         typical_note: Where the typical value is not taken at room temperature, where it is.
         absent: Reason and how many results have it.
         checks: One for each expectation that speaks of the row.
+        marked: How many numbers carry a note: the bench had drifted.
     """
 
     name: str
@@ -52,6 +53,7 @@ class Row:
     count: int
     absent: tuple[tuple[str, int], ...]
     checks: tuple[Check, ...]
+    marked: int = 0
 
 
 @dataclass(frozen=True)
@@ -117,6 +119,7 @@ def make_sheet(sources: Sequence[Source]) -> Sheet:
             _row(
                 at_room[key], overall[key], numbers[key], parameters, len(sources) > 1, len(supplies - {None}) > 1,
                 _checks_for(checks, title, key, list(at_room)),
+                sum(bool(one.note) and not one.is_absent for one in members[key]),
             )
             for key in at_room
         )  # fmt: skip
@@ -154,6 +157,7 @@ def _row(
     several_records: bool,
     several_supplies: bool,
     checks: tuple[Check, ...],
+    marked: int,
 ) -> Row:
     parameter = parameters.get(row.parameter)
     typical, note = row.typical, ""
@@ -180,6 +184,7 @@ def _row(
         count=row.count,
         absent=tuple(gathered(row.absent_reasons)),
         checks=checks,
+        marked=marked,
     )
 
 

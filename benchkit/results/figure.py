@@ -41,7 +41,12 @@ class Trace:
 
 @dataclass(frozen=True)
 class Figure:
-    """One plot. `choices` names what a reader can choose between (e.g. one frequency), with the traces of each."""
+    """
+    One plot. `choices` names what a reader can choose between (e.g. one frequency), with the traces of each.
+
+    Attributes:
+        shaded: Stretches of x, from and to, that are shaded; the caption says why.
+    """
 
     key: str
     title: str
@@ -51,3 +56,4 @@ class Figure:
     choices: dict[str, tuple[Trace, ...]] = field(default_factory=dict)
     choice_label: str = ""
     caption: str = ""
+    shaded: tuple[tuple[float, float], ...] = ()

@@ -13,6 +13,7 @@ from sim_instruments.faults.base import TwinFault
 from sim_instruments.faults.chamber import ChamberOvershoot, ChamberRunaway, ChamberStuck, DoorOpen
 from sim_instruments.faults.connections import PowerCycled, Reset, Unplugged
 from sim_instruments.faults.device import Dies, Drifts, Oscillates, PathLoose, ThermalRunaway
+from sim_instruments.faults.drift import PathShifts, ZeroShifts
 from sim_instruments.faults.fate import Fate, Planned, Whereabouts
 from sim_instruments.faults.replies import Garbage, HalfAnswer, Late, NoNumber, Repeats, Silent
 from sim_instruments.faults.source import Deaf, LevelJump, LevelRunaway
@@ -29,6 +30,7 @@ FAULTS: dict[str, type[TwinFault]] = {
         Reset, Unplugged, PowerCycled,
         ChamberStuck, ChamberOvershoot, ChamberRunaway, DoorOpen,
         PathLoose, Oscillates, Dies, Drifts, ThermalRunaway,
+        PathShifts, ZeroShifts,
     )
 }  # fmt: skip
 

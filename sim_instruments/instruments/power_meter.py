@@ -200,6 +200,10 @@ class SimulatedPowerMeter(AcquiringInstrument):
             REST_AFTER_ZEROING * self._noise_floor_mw * self._noise() if self._zeros is None else self._drawn_zero_mw()
         )
 
+    def shift_zero(self, by_mw: float) -> None:
+        """What a draught or a warm hand does; until it is zeroed."""
+        self._offset_mw += by_mw
+
     def _drawn_zero_mw(self) -> float:
         """Anywhere within the stated limit, equally likely: what lies below a normal number is uniform."""
         assert self._zeros is not None

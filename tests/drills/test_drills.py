@@ -60,6 +60,8 @@ CAUGHT = {
     "power-cycled:rf_source": "retried",
     "clock-jump": "harmless",
     "drifts": "harmless",
+    "path-shifts": "harmless",
+    "zero-shifts": "harmless",
 }
 
 
