@@ -12,13 +12,18 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchkit.campaign import CampaignOutcome, rehearse
+from benchkit.campaign.compare import compare_files
+from benchkit.campaign.compare_page import text_lines
 from benchkit.campaign.resume import plan_resume
+from benchkit.campaign.returns import Return, returns_of
+from benchkit.campaign.setup import setup_of
 from benchkit.campaign.visits import hysteresis, without_visit
-from benchkit.errors import ConditionError
+from benchkit.errors import ConditionError, LimitError
 from benchkit.plan.files import load_both
 from benchkit.plan.order import shortest, way_k
-from benchkit.record import Record
-from benchkit.report import write_report
+from benchkit.record import Record, export_csv
+from benchkit.report import export_datasheet, export_figures, write_report
+from sim_instruments.faults.drift import SHIFT_DB
 from tests.scenario import ROOT, benchkit, changed
 
 SENTINEL = ROOT / "sequences" / "kd14_sentinel.yaml"
@@ -182,3 +187,107 @@ def test_check_shows_the_order_and_the_sentinel(tmp_path: Path) -> None:
     said = benchkit("check", SENTINEL, cwd=tmp_path)
     assert said.returncode == 0, said.stderr
     assert "sentinel" in said.stdout
+
+
+def p1db_returns(outcome: CampaignOutcome) -> list[Return]:
+    with Record.open(outcome.record) as record:
+        setup, points, ladders = setup_of(record), record.points(), record.ladders()
+    return [one for one in returns_of(setup, outcome.results, points, ladders) if one.first.parameter == "p1db"]
+
+
+@pytest.fixture(scope="module")
+def shifted(tmp_path_factory: pytest.TempPathFactory) -> CampaignOutcome:
+    """0.4 dB more output path from when the second condition is biased."""
+    return carried_out(tmp_path_factory.mktemp("shifted"), faults=("path-shifts@point 30",))
+
+
+def test_a_connector_that_was_touched_is_found_before_the_condition_ends(shifted: CampaignOutcome) -> None:
+    """And what was measured before it was touched is in no doubt."""
+    rows = readings(shifted)
+    drifted = rows[rows["status"] == "drifted"]
+    assert (shifted.outcome, ledger(shifted)) == ("done", [])
+    assert [*zip(drifted["visit"], drifted["occasion"], strict=True)] == [(1, "end"), (2, "return"), (2, "end")]
+    assert drifted["drift_db"].iloc[0] == pytest.approx(-SHIFT_DB, abs=0.02)
+    assert {(one.condition.temperature_degc, bool(one.note)) for one in shifted.results if not one.qualifier.endswith("visit 2")} == {
+        (25.0, False), (40.0, True),
+    }  # fmt: skip
+
+
+def test_the_difference_of_a_return_is_what_the_bench_has_become(steady: CampaignOutcome, shifted: CampaignOutcome) -> None:
+    """The truth is the fault's own number; paths and meter, common to both visits, are no part of its uncertainty."""
+    (before,), (after,) = p1db_returns(steady), p1db_returns(shifted)
+    assert after.difference - before.difference == pytest.approx(-SHIFT_DB, abs=0.05)
+    assert abs(before.difference) < before.expanded_uncertainty < abs(after.difference)
+    assert before.expanded_uncertainty < before.first.expanded_uncertainty
+    assert after.visit == 2
+
+
+def test_everybody_who_meets_a_marked_number_is_told(shifted: CampaignOutcome, steady: CampaignOutcome, tmp_path: Path) -> None:
+    with Record.open(shifted.record) as record:
+        export_csv(record, tmp_path / "csv")
+        assert record.results_table()["note"].astype(bool).sum() > 0
+    noted = pd.read_csv(tmp_path / "csv" / "results.csv")["note"].notna().sum()
+    assert noted == sum(bool(one.note) for one in shifted.results)
+    export_datasheet([shifted.record], tmp_path / "sheet")
+    assert " marked" in (tmp_path / "sheet" / "datasheet.md").read_text(encoding="utf-8").split("## ", 1)[1]
+    comparison = compare_files(steady.record, shifted.record)
+    assert sum(bool(row.doubt) for row in comparison.rows) > 0
+    assert any("MARKED (second: the sentinel" in line for line in text_lines(comparison, every_row=True))
+
+
+def test_both_visits_are_lines_of_their_own_in_every_plot(steady: CampaignOutcome, tmp_path: Path) -> None:
+    """One line through both visits' points would go back and forth."""
+    export_figures(steady.record, tmp_path)
+    drawn = (tmp_path / "power-sweep-gain-14.125-ghz.svg").read_text(encoding="utf-8")
+    assert drawn.count("+25 °C, channel A") == 2
+    assert "+25 °C, channel A, visit 2" in drawn
+
+
+def test_a_zero_that_has_moved_is_put_right_by_zeroing(tmp_path: Path) -> None:
+    """What was measured with it stays marked; what follows is as good as ever."""
+    outcome = carried_out(tmp_path, ("on_drift: mark", "on_drift: re-zero"), faults=("zero-shifts@point 30",))
+    rows = readings(outcome)
+    assert (outcome.outcome, ledger(outcome)) == ("done", [])
+    assert list(rows["status"]) == ["reference", "held", "reference", "drifted", "held", "held", "held"]
+    assert rows["occasion"].iloc[4] == "after zero"
+    assert {one.condition.temperature_degc for one in outcome.results if one.note} == {40.0}
+
+
+def test_a_shift_ends_the_run_where_that_is_asked_and_the_next_visit_is_held_against_the_first(tmp_path: Path) -> None:
+    """The reference is the first night's, found in the record; what the first part marked stays marked."""
+    outcome = carried_out(tmp_path, ("on_drift: mark", "on_drift: stop"), faults=("path-shifts@point 30",))
+    assert (outcome.exit_code, outcome.make_safe, ledger(outcome)) == (3, "", [])
+    assert "gain -0.39" in outcome.message or "gain -0.40" in outcome.message
+    reference_db = readings(outcome)["gain_db"].iloc[0]
+
+    resumed = plan_resume(outcome.record).carry_out()
+    rows = readings(resumed)
+    assert resumed.outcome == "done", resumed.message
+    last = rows[rows["occasion"] == "return"].iloc[-1]
+    assert (last["visit"], last["status"]) == (2, "held"), "the twin is mended, and so is the number"
+    assert last["drift_db"] == pytest.approx(last["gain_db"] - reference_db, abs=1e-9)
+    assert {one.condition.temperature_degc for one in resumed.results if one.note} == {40.0}
+
+
+def test_a_limit_holds_for_the_readings_of_the_sentinel(tmp_path: Path) -> None:
+    """It is driven like a point: 10 dB too much from the source ends the run at its reading, and the reading is on record."""
+    outcome = carried_out(
+        tmp_path, ("output_power_max: 31 dBm", "output_power_max: 14 dBm"), ("gain_max: 29 dB", "gain_max: 26 dB"),
+        ("drive: {from: -12 dBm, to: 9 dBm, step: 1 dB}", "drive: {from: -25 dBm, to: -16 dBm, step: 3 dB}"),
+        faults=("level-jump@condition 1",),
+    )  # fmt: skip
+    assert isinstance(outcome.error, LimitError)
+    assert (outcome.exit_code, outcome.make_safe, ledger(outcome)) == (4, "", [])
+    rows = readings(outcome)
+    assert list(rows["status"]) == ["tripped"]
+    assert rows["output_dbm"].iloc[0] > 14.0
+
+
+@settings(max_examples=100, deadline=None)
+@given(visits=TEMPERATURES, first=st.integers(131, 150))
+def test_between_a_return_no_other_order_is_shorter(visits: tuple[float, ...], first: int) -> None:
+    """Against every order of what lies between the two visits."""
+    degc = float(first)
+    found = shortest((degc, *visits, degc), 25.0, 25.0, waits_for_idle=False)
+    assert (found[0], found[-1]) == (degc, degc)
+    assert way_k(degc, found) == min(way_k(degc, (*order, degc)) for order in itertools.permutations(visits))

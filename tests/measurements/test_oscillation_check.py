@@ -34,6 +34,7 @@ SOAK = SEQUENCE.read_text(encoding="utf-8").split("conditions:\n")[1].split("  c
 AT_ROOM = ((SOAK, ""), ("bench: benches/kd14_full.yaml\n", ""))
 UNDRIVEN_ONLY = SEQUENCE.read_text(encoding="utf-8").split("  - kind: spectrum\n")[1].split("\nexpectations:")[0]
 EXPECTED = SEQUENCE.read_text(encoding="utf-8").split("\nexpectations:\n")[1]
+SENTINEL = "sentinel: {frequency: 14.125 GHz, drive: -15 dBm, gain_drift_max: 0.1 dB}\n\n"
 CHECK_ALONE = (
     (f"  - kind: spectrum\n{UNDRIVEN_ONLY}", ""),
     (f"\nexpectations:\n{EXPECTED}", "\nexpectations:\n  - {parameter: undriven_margin, min: 10 dB}\n"),
@@ -64,9 +65,10 @@ def _up(folder: Path) -> str:
     return "../" * (len(folder.resolve().parts) - 1) + "/".join(ROOT.parts[1:]) + "/"
 
 
-def test_an_oscillating_device_ends_the_run_before_it_was_ever_driven(tmp_path: Path) -> None:
-    """It makes power of its own; driving it on top of that, or measuring it, harms part or bench."""
-    outcome = carried_out(tmp_path, faults=("oscillates@condition 1",))
+@pytest.mark.parametrize("sentinel", ["", SENTINEL], ids=["alone", "with a sentinel"])
+def test_an_oscillating_device_ends_the_run_before_it_was_ever_driven(tmp_path: Path, sentinel: str) -> None:
+    """It makes power of its own; driving it on top of that harms part or bench. A sentinel drives too: it waits."""
+    outcome = carried_out(tmp_path, ("measurements:\n", f"{sentinel}measurements:\n"), faults=("oscillates@condition 1",))
     assert outcome.exit_code == 4
     assert isinstance(outcome.error, LimitError)
     assert "oscillates at 1.3" in outcome.message
@@ -80,6 +82,8 @@ def test_an_oscillating_device_ends_the_run_before_it_was_ever_driven(tmp_path: 
     peak = spectra.loc[spectra["output_dbm"].idxmax()]
     assert peak["frequency_hz"] == pytest.approx(OSCILLATION_HZ, abs=43e9 / 2000)
     assert list(stream(outcome, "ladders")["status"]) == ["torn"]
+    if sentinel:
+        assert stream(outcome, "sentinel").empty
     account = json.loads(next(tmp_path.glob("*fault*")).read_text(encoding="utf-8"))
     assert account["faults"][0]["state"] == "biased"
     write_report([outcome.record], tmp_path / "report.html")
