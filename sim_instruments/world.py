@@ -106,7 +106,7 @@ class World:
             path = channel.meters.get(analyser)
             if path is None or not channel.is_connected():
                 continue
-            lines += [(hz, level_dbm - channel.output_loss_db(path, hz)) for hz, level_dbm in channel.lines(point)]
+            lines += [(hz, channel.at_meter_dbm(path, level_dbm, hz)) for hz, level_dbm in channel.lines(point)]
         return lines
 
     def routes_changed(self, switch: str, routes: frozenset[int], t: float) -> None:

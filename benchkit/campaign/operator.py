@@ -21,6 +21,20 @@ CAUTION = (
 )
 
 
+# The power meter's sensor, away from its own place.
+_SENSOR = ("sensor at source", "sensor")
+
+
+def _what_and_where(what: str, channel: str) -> tuple[str, str]:
+    sensor = "the power meter's SENSOR, with its adapter if the sequence says so,"
+    if what == "sensor at source":
+        return sensor, f"to the SOURCE's connector, in place of the cable that leads to channel {channel}"
+    if what == "sensor":
+        return sensor, f"to the device's INPUT plane of channel {channel}, the device taken off and the source's cable back on"
+    thing = "the device" if what == "device" else f"the calibration standard {what.upper()}"
+    return thing, f"to channel {channel}, at the device's planes (both ports)"
+
+
 class Operator(Protocol):
     """Whoever can be asked."""
 
@@ -53,8 +67,11 @@ class AskedHands:
         Raises:
             InstrumentError: The person cannot be asked any more (the terminal is gone).
         """
-        thing = "the device" if what == "device" else f"the calibration standard {what.upper()}"
-        text = f"{CAUTION}\nConnect {thing} to channel {channel}, at the device's planes (both ports), tightened to its torque."
+        thing, where = _what_and_where(what, channel)
+        back = ""
+        if self._connected.get(channel) in _SENSOR and what not in _SENSOR:
+            back = " The power sensor goes back to its own place first, its adapter off."
+        text = f"{CAUTION}\nConnect {thing} {where}, tightened to its torque.{back}"
         failed: list[BaseException] = []
 
         def ask() -> None:

@@ -26,7 +26,7 @@ ESTIMATE = "estimate"
 """Name of the record's text that holds the estimate made before the run."""
 
 # What ends a wait for a condition: only between such moments is time counted as bias up and down.
-_MARKS = ("prepared", "soaked", "calibration", "connected")
+_MARKS = ("prepared", "soaked", "calibration", "connected", "done before")
 
 
 @dataclass(frozen=True)

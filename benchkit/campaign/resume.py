@@ -72,6 +72,16 @@ class Resumption:
         return sum(self.standing.left(self.envelope.plan))
 
     @property
+    def before_left(self) -> int:
+        """What is to be done with the power meter before the first condition: measurements, each channel counted."""
+        return len(self.standing.power_left(self.envelope.plan))
+
+    @property
+    def is_measured(self) -> bool:
+        """Nothing is left that needs an instrument."""
+        return not self.ladders_left and not self.before_left
+
+    @property
     def points_left(self) -> int:
         """When no ladder stops early."""
         return self.standing.points_left(self.envelope.plan)
@@ -79,7 +89,7 @@ class Resumption:
     @property
     def nothing_to_do(self) -> bool:
         """Measured to the end, and sealed."""
-        return self.ladders_left == 0 and self.is_sealed
+        return self.is_measured and self.is_sealed
 
     @property
     def left_s(self) -> float:
@@ -102,7 +112,7 @@ class Resumption:
         clock: Clock = WallClock()
         if self.simulated:
             clock = VirtualClock(datetime.fromtimestamp(self.last_s + PAUSE_S, UTC))
-        if self.ladders_left == 0:
+        if self.is_measured:
             return self._seal(clock)
         plan = self.envelope.plan
         used = [need.instrument for need in needs(plan, self.sequence.file, self.bench.file)]
@@ -171,7 +181,7 @@ class Resumption:
             "resumed",
             f"goes on here, {'on the twin' if self.simulated else 'on the bench'}; before: {self.former}. "
             f"{len(standing.finished)} of {plan.ladder_count} ladders finished, {standing.torn_attempts} torn attempts kept, "
-            f"{self.ladders_left} ladders to measure",
+            f"{self.ladders_left} ladders to measure" + (f", {self.before_left} before them" if self.before_left else ""),
             "warning",
         )
         for difference in self.differences:
@@ -237,7 +247,7 @@ def plan_resume(record: Path, *, bench: Bench | None = None, say: Callable[[str]
     planned = Resumption(
         record, sequence, on_bench, unit, seed, simulated, envelope, standing, former, is_sealed, (), last_s
     )
-    if planned.ladders_left == 0:
+    if planned.is_measured:
         return planned
     if not unit:
         raise FormatError(f"{record} does not say which unit was measured; it can't be gone on with")

@@ -1,4 +1,7 @@
-"""What the bench offers a biased channel besides source and power meter, each as a station of its own; made when asked for."""
+"""
+What the bench offers a channel, each as a station of its own, made when asked for: besides source and power meter to a biased
+one, and what is done before anything is biased.
+"""
 
 from __future__ import annotations
 

@@ -28,7 +28,7 @@ from benchkit.engine.recovery import Recovery, SetUp
 from benchkit.engine.sentinel import SentinelWatch
 from benchkit.engine.soak import soak
 from benchkit.engine.stages import FAILED, Stages
-from benchkit.engine.standing import GATE_HELD, NOTHING_DONE, Standing, gate_held_text
+from benchkit.engine.standing import DONE_BEFORE, GATE_HELD, NOTHING_DONE, Standing, done_before_text, gate_held_text
 from benchkit.engine.station import ChannelStation
 from benchkit.engine.thermometer import Thermometer
 from benchkit.engine.timekeeper import Timekeeper
@@ -177,44 +177,38 @@ class Engine:
             instrument.identify()
 
     def _before(self) -> None:
-        """What kinds do at each channel before anything is biased: paths, a thru in place of the device, a calibration."""
+        """What kinds do at each channel before anything is biased, in their order: paths, a thru, calibrations."""
+        calibrates, power_left = self._calibrates(), set(self._standing.power_left(self._plan))
+        for measurement, block in enumerate(self._plan.measurements):
+            power, sweep = block.power_before(), block.network_sweep()
+            calibrated = calibrates and sweep is not None and sweep.readings_before > 0
+            for channel in self._plan.channels:
+                has_power = power is not None and (measurement, channel) in power_left
+                if not has_power and not calibrated:
+                    continue
+                self._progress.stage(f"{block.title}, channel {channel}")
+                attempt = self._standing.calibrations.get(measurement, 0) + 1
+                self._where = {
+                    "measurement": measurement,
+                    "ladder": -1,
+                    "attempt": attempt,
+                    "channel": channel,
+                    "temperature_set_degc": math.nan,
+                    "supply_voltage_set_v": math.nan,
+                }
+                hookup = hook_up(self._bench, channel)
+                if power is not None and has_power:
+                    block.before_power(self._facilities.power(hookup, power))
+                    self.events.note(DONE_BEFORE, done_before_text(measurement, attempt, channel))
+                if calibrated:
+                    block.before(self._facilities.network(hookup, None))
+
+    def _calibrates(self) -> bool:
+        """Whether calibrations are made: in a run that goes on only if something is left that uses one."""
         left = self._standing.left(self._plan)
-        if any(left) or not self._plan.ladder_count:
-            self._read_power_before()
         networked = [block.network_sweep() is not None for block in self._plan.measurements]
-        if self._standing.calibrations and not any(count and uses for count, uses in zip(left, networked, strict=True)):
-            return  # nothing is left that would use one
-        for measurement, block in enumerate(self._plan.measurements):
-            asked = block.network_sweep()
-            if asked is None or not asked.readings_before:
-                continue
-            for channel in self._plan.channels:
-                self._begin_before(measurement, block, channel)
-                block.before(self._facilities.network(hook_up(self._bench, channel), None))
-
-    def _read_power_before(self) -> None:
-        """In the order of the sequence; the meter then reads as it did."""
-        for measurement, block in enumerate(self._plan.measurements):
-            asked = block.power_before()
-            if asked is None:
-                continue
-            for channel in self._plan.channels:
-                self._begin_before(measurement, block, channel)
-                block.before_power(self._facilities.power(hook_up(self._bench, channel), asked))
-        meters = {self._bench.bench.file.wiring.channels[channel].output.power_meter for channel in self._plan.channels}
-        for name in meters & set(self._bench.instruments):
-            self._bench.power_meter(name).set_averages(1)
-
-    def _begin_before(self, measurement: int, block: MeasurementBlock, channel: str) -> None:
-        self._progress.stage(f"{block.title}, channel {channel}")
-        self._where = {
-            "measurement": measurement,
-            "ladder": -1,
-            "attempt": self._standing.calibrations.get(measurement, 0) + 1,
-            "channel": channel,
-            "temperature_set_degc": math.nan,
-            "supply_voltage_set_v": math.nan,
-        }
+        is_first = not any(networked[measurement] for measurement in self._standing.calibrations)
+        return is_first or any(count and uses for count, uses in zip(left, networked, strict=True))
 
     def _store(self, stream: str, row: Mapping[str, float | int | str]) -> None:
         self._sink.append(stream, {**self._where, **row})

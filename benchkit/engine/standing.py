@@ -14,13 +14,26 @@ from benchkit.errors import FormatError
 from benchkit.measurements.sentinel import SENTINEL
 from benchkit.plan.plan import Condition, Plan
 
-__all__ = ["GATE_HELD", "NOTHING_DONE", "Standing", "gate_held_text", "standing_of"]
+__all__ = [
+    "DONE_BEFORE",
+    "GATE_HELD",
+    "NOTHING_DONE",
+    "Standing",
+    "done_before_text",
+    "gate_held_text",
+    "standing_of",
+]
 
 GATE_HELD = "gate held"
 """Event that says where gates are held from now on (bias.retrim: hold voltage); a run that goes on reads it."""
 
+DONE_BEFORE = "done before"
+"""Event that says what was done with power meter and source before the first condition; a run that goes on reads it."""
+
 FINISHED = ("complete", "stopped")
 _GATES = re.compile(r"channel (?P<channel>.+), (?P<supply>\S+) V: gates held at (?P<gates>\S+) V from here on")
+
+_DONE = re.compile(r"measurement (?P<measurement>\d+), attempt (?P<attempt>\d+), channel (?P<channel>.+): done before .*")
 
 Row = dict[str, float | int | str]
 
@@ -33,7 +46,8 @@ class Standing:
     Attributes:
         finished: Serial numbers of ladders that are not measured again.
         attempts: By ladder: how often it was begun.
-        calibrations: By measurement: how often it was done before the first condition.
+        calibrations: By measurement: how often it was begun before the first condition.
+        done_before: Measurement and channel of what was done with the power meter before the first condition, to its end.
         points: Points in the record, torn ones included: the serial number of the next one.
         torn: Rows for the stream `ladders` of attempts that a killed run left without one.
         held_gates_v: By channel and supply voltage: where the gates are held. [V]
@@ -43,6 +57,7 @@ class Standing:
     finished: frozenset[int] = frozenset()
     attempts: Mapping[int, int] = field(default_factory=dict)
     calibrations: Mapping[int, int] = field(default_factory=dict)
+    done_before: frozenset[tuple[int, str]] = frozenset()
     points: int = 0
     torn: tuple[Row, ...] = ()
     held_gates_v: Mapping[tuple[str, float], tuple[float, ...]] = field(default_factory=dict)
@@ -73,6 +88,24 @@ class Standing:
                     counts[measurement] += ladder not in self.finished
                     ladder += 1
         return counts
+
+    def power_left(self, plan: Plan) -> list[tuple[int, str]]:
+        """
+        Measurement and channel of what is to be done with the power meter before the first condition: what was not done to its
+        end, and what is done again whenever anything is left.
+        """
+        asked = [
+            (measurement, channel, block.before_again)
+            for measurement, block in enumerate(plan.measurements)
+            if block.power_before() is not None
+            for channel in plan.channels
+        ]
+        is_any_left = any(self.left(plan)) or any((one, channel) not in self.done_before for one, channel, _ in asked)
+        return [
+            (one, channel)
+            for one, channel, again in asked
+            if (one, channel) not in self.done_before or (again and is_any_left)
+        ]
 
     def points_left(self, plan: Plan) -> int:
         """Points still to be measured when no ladder stops early."""
@@ -112,6 +145,7 @@ def standing_of(
         finished=frozenset(map(int, finished)),
         attempts={ladder: attempt for _, ladder, attempt in counts if ladder >= 0},
         calibrations={measurement: attempt for measurement, ladder, attempt in counts if ladder == -1},
+        done_before=_done_before(events),
         points=max(0, int(points["point"].max()) + 1) if len(points) else 0,
         torn=_torn([points, *tables[2:]], told),
         held_gates_v=_held_gates(events),
@@ -148,6 +182,16 @@ def _torn(tables: list[pd.DataFrame], told: set[tuple[int, int]]) -> tuple[Row, 
 def gate_held_text(channel: str, supply_voltage_v: float, gates_v: tuple[float, ...]) -> str:
     """As standing_of() reads it: exact."""
     return f"channel {channel}, {supply_voltage_v!r} V: gates held at {'/'.join(map(repr, gates_v))} V from here on"
+
+
+def done_before_text(measurement: int, attempt: int, channel: str) -> str:
+    """As standing_of() reads it: exact."""
+    return f"measurement {measurement}, attempt {attempt}, channel {channel}: done before the first condition, to its end"
+
+
+def _done_before(events: pd.DataFrame) -> frozenset[tuple[int, str]]:
+    matches = [_DONE.fullmatch(text) for text in events.loc[events["kind"] == DONE_BEFORE, "text"]]
+    return frozenset((int(match["measurement"]), match["channel"]) for match in matches if match is not None)
 
 
 def _held_gates(events: pd.DataFrame) -> dict[tuple[str, float], tuple[float, ...]]:

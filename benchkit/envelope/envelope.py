@@ -66,10 +66,10 @@ def prove(sequence: Sequence, bench: Bench) -> Envelope:
         protections += prove_drains(plan, findings)
         protections += prove_gates(plan, findings)
         protections += prove_temperatures(findings)
-        protections += prove_level_limits([*prove_rf(plan, findings), *prove_tones(plan, findings)], findings)
+        reaches = [*prove_power_before(plan, findings), *prove_rf(plan, findings), *prove_tones(plan, findings)]
+        protections += prove_level_limits(reaches, findings)
         prove_network(plan, findings)
         prove_spectrum(plan, findings)
-        prove_power_before(plan, findings)
     if findings.mistakes:
         raise ProofError(findings.mistakes)
     return Envelope(

@@ -22,6 +22,11 @@ def order_of_operations(plan: Plan, findings: Findings) -> tuple[str, ...]:
         f"at each condition ({plan.condition_count}): gate to {shown(bias.pinch_off_v, 'V')} and read back, drain up from 0 V in "
         "steps, gate trimmed, RF last; down in reverse, and so at every exit"
     ]
+    if any(block.power_before() is not None for block in plan.measurements):
+        lines.append(
+            "before the first condition, the part unpowered and taken off, RF is on for one power reading at a time; it and "
+            "every supply output read off before hands connect anything"
+        )
     if any(block.drives for _, block in plan.asked()):
         lines.append("RF comes on only on a biased device, at its ladder's lowest level, and is off before the frequency changes")
     if any(block.before_drive for block in plan.measurements):

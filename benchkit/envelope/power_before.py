@@ -1,14 +1,23 @@
 """
-Power readings before anything is biased, held against everything on their way.
+Power readings before anything is biased, the part taken off: held against every limit and rating, wherever hands may have put
+the sensor.
 
-What lies between source and sensor is not known yet, or is what is to be found wrong: so no loss is counted on, neither a path's
-nor a thru's. Only the gain of a path that is an amplifier is.
+What a table is worth is what is measured here, so that of a path without an amplifier nothing is relied on: behind it there is
+never more than entered. Of one with gain its stated saturated output is the end, or what its table allows, whichever is less.
+And the part may still be where the thru should be: no more than limits.input_power_max gets there.
 """
 
 from __future__ import annotations
 
-from benchkit.bench.model import PowerMeterSettings, SourceSettings, SwitchSettings
-from benchkit.envelope.margins import Check, Findings, Key, Point, in_bench, in_sequence
+import numpy as np
+
+from benchkit.envelope.chain import Chain, chain_of
+from benchkit.envelope.interval import Interval
+from benchkit.envelope.margins import Check, Findings, Key, Point, block_key, in_bench, in_sequence
+from benchkit.envelope.path_loss import loss_at
+from benchkit.envelope.rf_levels import rf_levels, through
+from benchkit.envelope.rf_walls import SourceReach
+from benchkit.measurements.base import MeasurementBlock
 from benchkit.measurements.power_before import PowerBefore
 from benchkit.plan.plan import Plan
 from benchkit.quantities.format import format_quantity
@@ -16,87 +25,157 @@ from benchkit.quantities.format import format_quantity
 __all__ = ["prove_power_before"]
 
 
-def prove_power_before(plan: Plan, findings: Findings) -> None:
-    """Every measurement that reads power before the first condition, on every channel."""
-    for index, block in enumerate(plan.measurements):
-        asked = block.power_before()
-        if asked is None:
-            continue
+def prove_power_before(plan: Plan, findings: Findings) -> list[SourceReach]:
+    """
+    Every reading of every channel.
+
+    Returns:
+        For each channel and measurement, what is needed of the source and how little the path may take off.
+    """
+    reaches: list[SourceReach] = []
+    asking = [(index, block, asked) for index, block in enumerate(plan.measurements) if (asked := block.power_before())]
+    for index, block, asked in asking:
         for channel in plan.channels:
-            if _covers(channel, index, asked, findings):
-                _levels(channel, index, block.title, asked, findings)
+            chain = chain_of(channel, findings)
+            if chain is None or not _covers(chain, index, asked, findings) or not _stated(chain, asked, findings):
+                continue
+            reaches.append(_Readings(chain, index, block, asked, findings).prove())
+    measured = [one for one in asking if one[2].plane == "source"]
+    verified = [one for one in asking if one[2].plane == "device"]
+    if measured and verified:
+        findings.warn(
+            f"{verified[0][1].title} looks at the tables of {findings.bench.path.name}, not at those that {measured[0][1].title} "
+            "measures in the same run: export those, name them in the bench file, and verify in the next"
+        )
+    return reaches
 
 
-def _covers(channel: str, index: int, asked: PowerBefore, findings: Findings) -> bool:
-    bench, fits = findings.bench, True
-    wiring = bench.file.wiring.channels[channel]
+def _covers(chain: Chain, index: int, asked: PowerBefore, findings: Findings) -> bool:
+    """Source, meter and every table: a path's loss is asked of the table even where it is measured anew."""
     low_hz, high_hz = min(asked.frequencies_hz), max(asked.frequencies_hz)
+    at, fits = in_sequence(f"{block_key(index)}.frequency"), True
     span = f"{format_quantity(low_hz, 'Hz', 10)} to {format_quantity(high_hz, 'Hz', 10)}"
-    at = in_sequence(f"measurements[{index}].frequency")
-    for name in (wiring.input.source, wiring.output.power_meter):
-        settings = bench.file.instruments[name]
-        assert isinstance(settings, SourceSettings | PowerMeterSettings), "load_bench checks roles"
+    for name, settings in ((chain.source_name, chain.source), (chain.meter_name, chain.meter)):
         if not settings.frequency_min_hz <= low_hz <= high_hz <= settings.frequency_max_hz:
             fits = False
-            findings.refuse(at, f"{span} is outside {name}'s range (instruments.{name}.frequency_min, frequency_max)")
-        if isinstance(settings, SourceSettings) and "level_overshoot_db" not in settings.model_fields_set:
+            end = "frequency_min" if low_hz < settings.frequency_min_hz else "frequency_max"
+            cited = findings.cite(in_bench(f"instruments.{name}.{end}"))
+            findings.refuse(at, f"{span} is outside {name}'s range ({cited})")
+    for path in chain.paths:
+        if not path.covers(low_hz, high_hz):
             fits = False
-            findings.refuse(
-                in_bench(f"instruments.{name}.level_overshoot"),
-                "missing; how far the level goes too high while it settles, such as 0.3 dB; if it is known never to, write 0 dB",
-            )
-    for path in (wiring.input.path, wiring.output.path):
-        # Where levels are the source's own, a table says only what is assumed of the path's gain.
-        if not bench.paths[path].covers(low_hz, high_hz):
-            fits = False
+            cited = findings.cite(in_bench(f"paths.{path.name}.loss"))
             findings.refuse(
                 at,
-                f"{span} is outside the table of path {path} ({findings.cite(in_bench(f'paths.{path}.loss'))}); tables are never "
-                "extrapolated: ask for less, or give the path a rough table first",
+                f"{span} is outside the table of path {path.name} ({cited}); ask for less, or give the path a rough fixed loss "
+                "in the table's place while it is measured anew, such as loss: 4 dB, uncertainty: 4 dB",
             )
     return fits
 
 
-def _levels(channel: str, index: int, title: str, asked: PowerBefore, findings: Findings) -> None:
-    bench, limits = findings.bench.file, findings.sequence.file.limits
-    wiring = bench.wiring.channels[channel]
-    source, meter = bench.instruments[wiring.input.source], bench.instruments[wiring.output.power_meter]
-    assert isinstance(source, SourceSettings), "load_bench checks roles"
-    assert isinstance(meter, PowerMeterSettings), "load_bench checks roles"
-    input_path, output_path = findings.bench.paths[wiring.input.path], findings.bench.paths[wiring.output.path]
-    set_dbm = asked.source_levels_dbm(input_path)
-    error_db = source.level_accuracy_db + source.level_overshoot_db
-    leaves_dbm = max(set_dbm) + error_db
-    input_gain_db = max(0.0, *(-input_path.loss_bounds_db(hz)[0] for hz in asked.frequencies_hz))
-    output_gain_db = max(0.0, *(-output_path.loss_bounds_db(hz)[0] for hz in asked.frequencies_hz))
-    plane_dbm = leaves_dbm + input_gain_db
-    # The device may still be in its place when a hand is late: unbiased, but not to be driven beyond its limit.
-    device_dbm = max(leaves_dbm - input_path.loss_bounds_db(hz)[0] for hz in asked.frequencies_hz)
-    at = in_sequence(f"measurements[{index}].level")
-    point = Point(measurement=title, channel=channel, level_dbm=max(asked.levels_dbm))
-    rows: list[tuple[str, float, float, Key]] = [
-        (f"source {wiring.input.source}", max(set_dbm), source.level_max_dbm,
-         in_bench(f"instruments.{wiring.input.source}.level_max")),
-        (f"sensor of {wiring.output.power_meter}", plane_dbm + output_gain_db, meter.input_max_dbm,
-         in_bench(f"instruments.{wiring.output.power_meter}.input_max")),
-        ("device input", device_dbm, limits.input_power_max_dbm, in_sequence("limits.input_power_max")),
-        (f"path {wiring.input.path}", leaves_dbm, bench.paths[wiring.input.path].power_max_dbm,
-         in_bench(f"paths.{wiring.input.path}.power_max")),
-        (f"path {wiring.output.path}", plane_dbm, bench.paths[wiring.output.path].power_max_dbm,
-         in_bench(f"paths.{wiring.output.path}.power_max")),
-    ]  # fmt: skip
-    if wiring.position is not None:
-        switch = bench.instruments[wiring.position.switch]
-        assert isinstance(switch, SwitchSettings), "load_bench checks roles"
-        key = in_bench(f"instruments.{wiring.position.switch}.power_max")
-        rows.append((f"switch {wiring.position.switch}", plane_dbm + output_gain_db, switch.power_max_dbm, key))
-    for plane, worst_dbm, limit_dbm, limit_at in rows:
-        check = Check(f"{plane}, channel {channel}", "level before bias", worst_dbm, limit_dbm, "dBm", limit_at, point)
-        findings.hold(
-            check, at, f"{worst_dbm:.2f} dBm can be here ({plane}; {point}; no path's loss counted on)", "ask for less"
+def _stated(chain: Chain, asked: PowerBefore, findings: Findings) -> bool:
+    """A path with gain is an amplifier: how much can leave it is part of the proof."""
+    stated = True
+    for path in chain.paths:
+        gain_db = -path.minimum_loss_db(min(asked.frequencies_hz), max(asked.frequencies_hz))
+        if gain_db > 0 and findings.bench.file.paths[path.name].saturated_power_max_dbm is None:
+            stated = False
+            findings.refuse(
+                in_bench(f"paths.{path.name}.saturated_power_max"),
+                f"missing; path {path.name} has gain (a negative loss), up to {gain_db:.4g} dB: how much can leave it, whatever "
+                "enters? Expected the saturated output of its amplifier at the end of the path, such as 27 dBm",
+            )
+    return stated
+
+
+class _Readings:
+    """One channel's readings of one measurement."""
+
+    def __init__(self, chain: Chain, index: int, block: MeasurementBlock, asked: PowerBefore, findings: Findings) -> None:
+        self._chain, self._title, self._asked, self._findings = chain, block.title, asked, findings
+        self._key = f"{block_key(index)}.level"
+        self._top = findings.end_of(self._key, highest=True)
+        self._bottom = findings.end_of(self._key, highest=False)
+        self._frequencies_hz = np.array(asked.frequencies_hz, dtype=np.float64)
+        level = Interval.between(*(np.full(self._frequencies_hz.size, end(asked.levels_dbm)) for end in (min, max)))
+        in_loss, out_loss = loss_at(chain.input_path, self._frequencies_hz), loss_at(chain.output_path, self._frequencies_hz)
+        self._in_loss, self._out_loss = in_loss, out_loss
+        truths = chain.truths
+        if asked.plane == "source":
+            self._set = level
+            self._leaves = level + truths.source_error
+            self._at_device = _behind(self._leaves, in_loss.true, truths.input_saturation_dbm)
+            self._device_input = through(self._leaves, in_loss.true, truths.input_saturation_dbm)
+        else:
+            levels = rf_levels(level, in_loss, out_loss, truths)
+            self._set, self._leaves = levels.asked, levels.leaves_source
+            self._at_device = _behind(self._leaves, in_loss.true, truths.input_saturation_dbm)
+            self._device_input = levels.device_input
+
+    def prove(self) -> SourceReach:
+        chain, findings = self._chain, self._findings
+        limits, meter = findings.sequence.file.limits, f"instruments.{chain.meter_name}"
+        behind_thru = _behind(self._at_device, self._out_loss.true, chain.truths.output_saturation_dbm)
+        source = f"source {chain.source_name}"
+        self._hold(source, self._set, chain.source.level_max_dbm, in_bench(f"instruments.{chain.source_name}.level_max"))
+        self._hold(
+            source, self._set, chain.source.level_min_dbm, in_bench(f"instruments.{chain.source_name}.level_min"), lowest=True
         )
-    lowest = Check(
-        f"source {wiring.input.source}, channel {channel}", "level before bias, lower", min(set_dbm), source.level_min_dbm, "dBm",
-        in_bench(f"instruments.{wiring.input.source}.level_min"), point, is_lower=True,
-    )  # fmt: skip
-    findings.hold(lowest, at, f"needs {min(set_dbm):.2f} dBm from {wiring.input.source} ({point}), and it cannot go so low")
+        # The part may be there, forgotten, where the sensor or the thru should be.
+        self._hold("device input", self._device_input, limits.input_power_max_dbm, in_sequence("limits.input_power_max"))
+        worst = Interval.between(
+            np.maximum(self._leaves.low, self._at_device.low), np.maximum(self._leaves.high, self._at_device.high)
+        )
+        # Wherever the sensor is, and whatever hands may have confused.
+        anywhere = Interval.between(np.maximum(worst.low, behind_thru.low), np.maximum(worst.high, behind_thru.high))
+        self._hold(f"sensor of {chain.meter_name}", anywhere, chain.meter.input_max_dbm, in_bench(f"{meter}.input_max"))
+        self._hold(f"range of {chain.meter_name}", anywhere, chain.meter.range_max_dbm, in_bench(f"{meter}.range_max"))
+        lowest = through(self._device_input, self._out_loss.true, chain.truths.output_saturation_dbm)
+        self._hold(
+            f"range of {chain.meter_name}, behind a thru", lowest, chain.meter.range_min_dbm, in_bench(f"{meter}.range_min"),
+            lowest=True,
+        )  # fmt: skip
+        for path, level, rating_dbm in (
+            (chain.input_path, self._leaves, chain.input_power_max_dbm),
+            (chain.output_path, self._at_device, chain.output_power_max_dbm),
+        ):
+            self._hold(f"path {path.name}", level, rating_dbm, in_bench(f"paths.{path.name}.power_max"))
+        if chain.switch is not None:
+            key = in_bench(f"instruments.{chain.switch_name}.power_max")
+            self._hold(f"switch {chain.switch_name}", anywhere, chain.switch.power_max_dbm, key)
+        for tap in chain.taps:
+            level = _behind(self._at_device, loss_at(tap.path, self._frequencies_hz).true, tap.saturation_dbm)
+            self._hold(f"{tap.role} {tap.name}", level, tap.input_max_dbm, in_bench(f"instruments.{tap.name}.input_max"))
+            self._hold(f"path {tap.path.name}", self._at_device, tap.power_max_dbm, in_bench(f"paths.{tap.path.name}.power_max"))
+        return SourceReach(chain, self._set.highest, self._in_loss.true.lowest)
+
+    def _hold(self, plane: str, levels: Interval, limit_dbm: float, limit_at: Key, *, lowest: bool = False) -> None:
+        values = levels.low if lowest else levels.high
+        at = int(np.argmin(values) if lowest else np.argmax(values))
+        worst_dbm = float(values[at])
+        asked_dbm = float(min(self._asked.levels_dbm) if lowest else max(self._asked.levels_dbm))
+        point = Point(
+            note=f"at the {self._asked.plane}", measurement=self._title, channel=self._chain.channel,
+            frequency_hz=float(self._frequencies_hz[at]), level_dbm=asked_dbm,
+        )  # fmt: skip
+        quantity = "level before bias, lower" if lowest else "level before bias"
+        check = Check(
+            f"{plane}, channel {self._chain.channel}", quantity, worst_dbm, limit_dbm, "dBm", limit_at, point, is_lower=lowest
+        )
+        if lowest and plane.startswith("source"):
+            said = f"needs {worst_dbm:.2f} dBm from {self._chain.source_name} ({point}), and it cannot go so low"
+        elif lowest:
+            said = f"no more than {worst_dbm:.2f} dBm may arrive here ({plane}; {point})"
+        else:
+            said = f"{worst_dbm:.2f} dBm can be here ({plane}; {point})"
+        advice = f"ask for at most {np.floor((asked_dbm + check.margin) * 10 + 1e-6) / 10:g} dBm"
+        if lowest:
+            advice = f"ask for at least {np.ceil((asked_dbm - check.margin) * 10 - 1e-6) / 10:g} dBm"
+        self._findings.hold(check, self._bottom if lowest else self._top, said, advice)
+
+
+def _behind(level: Interval, loss: Interval, saturation_dbm: float | None) -> Interval:
+    """Behind a path: without an amplifier as much as entered; else by its table, and never more than it can give. [dBm]"""
+    if saturation_dbm is None:
+        return Interval.between(np.minimum((level - loss).low, level.low), level.high)
+    return (level - loss).capped(saturation_dbm)

@@ -374,7 +374,8 @@ class MeasurementBlock(FileModel, ABC):
     needs: ClassVar[frozenset[str]] = frozenset({"power"})
     """
     What it uses besides supplies and voltmeters: "power" (source and power meter), "network" (network analyser), "tones" (both
-    sources and the spectrum analyser), "spectrum" (spectrum analyser).
+    sources and the spectrum analyser), "spectrum" (spectrum analyser), "power before" (source and power meter before anything is
+    biased).
     """
 
     streams: ClassVar[tuple[BlockStream, ...]] = ()
@@ -402,6 +403,13 @@ class MeasurementBlock(FileModel, ABC):
         """What it asks of the spectrum analyser alone; None: nothing."""
         return None
 
+    def power_before(self) -> PowerBefore | None:
+        """What it asks of source and power meter before anything is biased, at each channel; None: nothing."""
+        return None
+
+    before_again: ClassVar[bool] = False
+    """Whether what it does with them is done again when a run goes on and anything is left; else once done is done."""
+
     before_drive: ClassVar[bool] = False
     """Whether it looks at the undriven device for something that forbids to drive it: then it stands before all that do."""
 
@@ -426,12 +434,8 @@ class MeasurementBlock(FileModel, ABC):
         """Called once for each channel before anything is biased, for a kind that needs "network"; a calibration is done here."""
         return
 
-    def power_before(self) -> PowerBefore | None:
-        """What it asks of source and power meter before anything is biased; None: nothing."""
-        return None
-
     def before_power(self, station: PowerStation) -> None:
-        """Called once for each channel before anything is biased, for a kind that needs "power before"."""
+        """Called once for each channel before anything is biased, for a kind whose power_before() asks for it."""
         return
 
     @property

@@ -8,7 +8,7 @@ What comes out is a table for each path, with its uncertainty; `benchkit export 
 
 from __future__ import annotations
 
-from collections.abc import Generator, Hashable, Iterator, Mapping
+from collections.abc import Generator, Hashable, Iterator, Mapping, Sequence
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
@@ -18,9 +18,11 @@ from pydantic import Field
 
 from benchkit.bench.loss_touchstone import read_touchstone
 from benchkit.bench.paths import LossPath
-from benchkit.errors import FileError, MisuseError
+from benchkit.errors import ConditionError, FileError, MisuseError
 from benchkit.files.types import DbmAxis, Decibels, FileModel, FileName, HertzAxis
 from benchkit.measurements.base import Ladder, MeasurementBlock, Reading, Station
+from benchkit.measurements.path_figures import path_figures
+from benchkit.measurements.path_plausible import changed, implausible_at_source, implausible_loss
 from benchkit.measurements.path_rows import (
     COMPRESSIONS,
     LEVELS,
@@ -33,7 +35,7 @@ from benchkit.measurements.path_rows import (
 )
 from benchkit.measurements.power_before import DEVICE, SENSOR, SENSOR_AT_SOURCE, THRU, PowerBefore, PowerStation, Thing
 from benchkit.quantities.format import format_quantity
-from benchkit.results.figure import Axis, Figure, Trace
+from benchkit.results.figure import Figure
 from benchkit.results.path_budget import SensorMatch, Series, device_to_meter, levels_apart, pooled, source_to_device
 from benchkit.results.result import Parameter, Result
 from benchkit.results.uncertainty import Budget, Contribution
@@ -153,27 +155,65 @@ class PathLossMeasurement(MeasurementBlock):
     def before_power(self, station: PowerStation) -> None:
         """
         Raises:
-            ConditionError: No reading where one is due.
+            ConditionError: No reading where one is due, or one that the sensor can't have where it was asked for.
             InstrumentError: Something is on, or nobody is there to connect the sensor.
         """
         frequencies, levels = list(self.frequency_hz), list(self.level_dbm)
         where = f"{self.title}, channel {station.channel}"
         self._say_what_is_left_out(station, where)
+        adapter = self._adapter_db(station, frequencies)
         series: dict[Thing, Series] = {}
+        tables: dict[str, _Table] = {}
         for index, what in enumerate(self.power_before().connects):
             station.connect(what)
             if index == 0:
                 station.zero()
             _, read_dbm = read_series(station, what, frequencies, levels, self.repeats)
             series[what] = pooled(read_dbm)
+            wrong = self._wrong(station, what, series, tables, adapter)
+            if wrong:
+                raise ConditionError(f"{where}: {wrong} Nothing was biased, no table was made, and nothing is put back yet")
         station.connect(DEVICE)
-        self._store_tables(station, series, self._adapter_db(station, frequencies))
+        self._store_tables(station, tables, adapter)
         self._store_compression(station, series, where)
+        for path in (station.input_path, station.output_path):
+            loss_db, expanded_db = _columns(tables[path.name])
+            if found := changed(loss_db, expanded_db, path, frequencies):
+                station.note("path changed", f"{where}: {found}")
         station.note(
             "paths",
             f"{where}: {station.input_path.name} and {station.output_path.name} measured at {len(frequencies)} frequencies; "
             "the device is connected again"
         )  # fmt: skip
+
+    def _wrong(
+        self, station: PowerStation, what: Thing, series: Mapping[Thing, Series], tables: dict[str, _Table],
+        adapter: list[tuple[float, float]],
+    ) -> str:  # fmt: skip
+        """What can't be so, if anything; losses that can are put into `tables`."""
+        frequencies, match = list(self.frequency_hz), SensorMatch(self.sensor_return_loss_db, self.source_return_loss_db)
+        accuracy, rows = station.accuracy, range(len(self.frequency_hz))
+        if what == SENSOR_AT_SOURCE:
+            read_dbm = series[what].mean_dbm[:, 0]
+            taken_db = np.array([loss_db for loss_db, _ in adapter])
+            return implausible_at_source(read_dbm, self.level_dbm[0], taken_db, accuracy, frequencies)
+        path = station.input_path if what == SENSOR else station.output_path
+        if what == SENSOR:
+            table = [
+                source_to_device(
+                    accuracy, match, series[SENSOR], series.get(SENSOR_AT_SOURCE), adapter[row], self.level_dbm[0], (row, 0),
+                    self.connector_db,
+                )
+                for row in rows
+            ]  # fmt: skip
+        else:
+            table = [
+                device_to_meter(accuracy, match, series[SENSOR], series[THRU], adapter[row], (row, 0), self.connector_db)
+                for row in rows
+            ]
+        tables[path.name] = table
+        has_amplifier = station.has_amplifier(path.name)
+        return implausible_loss(*_columns(table), path, has_amplifier=has_amplifier, frequencies_hz=frequencies)
 
     def _say_what_is_left_out(self, station: PowerStation, where: str) -> None:
         accuracy = station.accuracy
@@ -199,21 +239,20 @@ class PathLossMeasurement(MeasurementBlock):
         path = _adapter_path(self.adapter, station.file(self.adapter.touchstone))
         return [(path.loss_db(hz), path.uncertainty_db(hz)) for hz in frequencies]
 
-    def _store_tables(self, station: PowerStation, series: Mapping[Thing, Series], adapter: list[tuple[float, float]]) -> None:
-        accuracy, match = station.accuracy, SensorMatch(self.sensor_return_loss_db, self.source_return_loss_db)
-        plane, thru, at_source = series[SENSOR], series[THRU], series.get(SENSOR_AT_SOURCE)
+    def _store_tables(
+        self, station: PowerStation, tables: Mapping[str, _Table], adapter: list[tuple[float, float]]
+    ) -> None:
+        has_source = self.reference == "sensor"
         made_s, set_dbm = station.now_s(), self.level_dbm[0]
-        against = "the same sensor at the source" if at_source is not None else "the source's level setting"
         adapted = "" if self.adapter is None else "; adapter taken out"
+        both = (
+            (station.input_path.name, "source connector to device input", not has_source,
+             "the same sensor at the source" if has_source else "the source's level setting"),
+            (station.output_path.name, "device output to power meter", True, "the same sensor at the device's plane"),
+        )  # fmt: skip
         for row, hz in enumerate(self.frequency_hz):
-            both = (
-                (station.input_path.name, "source connector to device input", against,
-                 0.0 if at_source is not None else adapter[row][0],
-                 source_to_device(accuracy, match, plane, at_source, adapter[row], set_dbm, (row, 0), self.connector_db)),
-                (station.output_path.name, "device output to power meter", "the same sensor at the device's plane",
-                 adapter[row][0], device_to_meter(accuracy, match, plane, thru, adapter[row], (row, 0), self.connector_db)),
-            )  # fmt: skip
-            for path, planes, how, adapter_db, (loss_db, lines) in both:
+            for path, planes, takes_adapter, against in both:
+                loss_db, lines = tables[path][row]
                 store_budget(station, path, hz, lines)
                 station.store(
                     PATHS.name,
@@ -225,10 +264,10 @@ class PathLossMeasurement(MeasurementBlock):
                         "source_level_dbm": set_dbm,
                         "loss_db": loss_db,
                         "expanded_uncertainty_db": Budget(lines).expanded,
-                        "adapter_db": adapter_db,
+                        "adapter_db": adapter[row][0] if takes_adapter else 0.0,
                         "source": station.source,
                         "meter": station.meter,
-                        "how": f"against {how}{adapted}; mean of {self.repeats}",
+                        "how": f"against {against}{adapted if takes_adapter else ''}; mean of {self.repeats}",
                     },
                 )
 
@@ -305,25 +344,7 @@ class PathLossMeasurement(MeasurementBlock):
         )
 
     def figures(self, points: pd.DataFrame, results: list[Result]) -> list[Figure]:
-        own = [one for one in results if one.parameter == "path_loss"]
-        traces = []
-        for path, channel in dict.fromkeys((one.qualifier, one.condition.channel) for one in own):
-            rows: NDArray[np.float64] = np.array(
-                sorted(
-                    ((one.condition.frequency_hz or 0.0) / 1e9, one.value)
-                    for one in own
-                    if (one.qualifier, one.condition.channel) == (path, channel)
-                )
-            )
-            traces.append(Trace(name=path, x=rows[:, 0], y=rows[:, 1], channel=channel))
-        if not traces:
-            return []
-        return [
-            Figure(
-                key=f"{self.title}-loss", title="Loss of the paths, measured on the bench", x=Axis("Frequency (GHz)"),
-                y=Axis("Loss between the ends of the path (dB)"), traces=tuple(traces),
-            )
-        ]  # fmt: skip
+        return path_figures(self.title, results)
 
     def figures_record(self, points: pd.DataFrame, streams: Mapping[str, pd.DataFrame], results: list[Result]) -> list[Figure]:
         return self.figures(points, results)
@@ -338,6 +359,14 @@ class PathLossMeasurement(MeasurementBlock):
 
 
 _RISE = "rise of "
+
+_Table = Sequence[tuple[float, tuple[Contribution, ...]]]
+"""Loss at each frequency, and its budget. [dB]"""
+
+
+def _columns(table: _Table) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Losses and expanded uncertainties. [dB]"""
+    return np.array([loss_db for loss_db, _ in table]), np.array([Budget(lines).expanded for _, lines in table])
 
 
 def _adapter_path(adapter: AdapterFile, content: bytes) -> LossPath:

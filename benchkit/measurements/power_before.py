@@ -90,6 +90,10 @@ class PowerStation(Protocol):
         """What the bench file says of both instruments, and of the paths' match."""
         ...
 
+    def has_amplifier(self, path: str) -> bool:
+        """Whether the bench file states a saturated output of a path: without one it is passive."""
+        ...
+
     def connect(self, what: Thing) -> None:
         """
         Have something connected; RF and every supply output are read back off first. Returns when it is.

@@ -9,12 +9,12 @@ from collections.abc import Generator, Iterator, Mapping
 from itertools import pairwise
 from typing import TYPE_CHECKING, ClassVar, Literal
 
-import numpy as np
 from pydantic import Field
 
 from benchkit.errors import ConditionError, MisuseError
 from benchkit.files.types import Dbm, Decibels, HertzAxis
 from benchkit.measurements.base import Ladder, MeasurementBlock, Reading, Station
+from benchkit.measurements.path_figures import thru_figure
 from benchkit.measurements.path_rows import (
     LEVELS,
     PATH_BUDGETS,
@@ -26,7 +26,7 @@ from benchkit.measurements.path_rows import (
 )
 from benchkit.measurements.power_before import DEVICE, THRU, PowerBefore, PowerStation
 from benchkit.quantities.format import format_quantity
-from benchkit.results.figure import Axis, Figure, Trace
+from benchkit.results.figure import Figure
 from benchkit.results.path_budget import pooled, thru_gain
 from benchkit.results.result import Parameter, Result
 from benchkit.results.uncertainty import Budget
@@ -52,6 +52,7 @@ class Verification(MeasurementBlock):
     averages: int = Field(default=1, ge=1, le=1024)
 
     needs: ClassVar[frozenset[str]] = frozenset({"power before"})
+    before_again: ClassVar[bool] = True
     streams: ClassVar = (LEVELS, VERIFICATION, PATH_BUDGETS)
     parameters: ClassVar[tuple[Parameter, ...]] = (
         Parameter("thru_gain", "Gain of a thru in place of the device", "dB", "device input to device output"),
@@ -173,29 +174,7 @@ class Verification(MeasurementBlock):
         return found
 
     def figures(self, points: pd.DataFrame, results: list[Result]) -> list[Figure]:
-        own = [one for one in results if one.parameter == "thru_gain"]
-        traces = []
-        for channel in dict.fromkeys(one.condition.channel for one in own):
-            rows = np.array(
-                sorted(
-                    ((one.condition.frequency_hz or 0.0) / 1e9, one.value, one.expanded_uncertainty)
-                    for one in own
-                    if one.condition.channel == channel
-                )
-            )
-            traces.append(Trace(name=f"channel {channel}", x=rows[:, 0], y=rows[:, 1], channel=channel))
-            for sign, side in ((1.0, "+U"), (-1.0, "-U")):
-                traces.append(
-                    Trace(name=f"{side}, channel {channel}", x=rows[:, 0], y=sign * rows[:, 2], channel=channel, mode="lines")
-                )
-        if not traces:
-            return []
-        return [
-            Figure(
-                key=f"{self.title}-gain", title="Gain of a thru in place of the device; 0 dB is right", x=Axis("Frequency (GHz)"),
-                y=Axis("Gain, device input to device output (dB)"), traces=tuple(traces),
-            )
-        ]  # fmt: skip
+        return thru_figure(self.title, [one for one in results if one.parameter == "thru_gain"])
 
     def figures_record(self, points: pd.DataFrame, streams: Mapping[str, pd.DataFrame], results: list[Result]) -> list[Figure]:
         return self.figures(points, results)

@@ -10,6 +10,7 @@ from benchkit.bench.model import (
     BenchFile,
     ChamberSettings,
     NetworkAnalyserSettings,
+    PowerMeterSettings,
     SourceSettings,
     SupplySettings,
     VoltmeterSettings,
@@ -135,6 +136,15 @@ def sweep_time_s(block: MeasurementBlock, bench: BenchFile, channel: str) -> tup
     return sweep_s, asked.readings, asked.readings_before
 
 
+def power_before_time_s(block: MeasurementBlock, bench: BenchFile, channel: str) -> float:
+    """All power readings of one channel before the first condition: each time the source settles and the meter averages. [s]"""
+    asked, wiring = block.power_before(), bench.wiring.channels[channel]
+    source, meter = bench.instruments[wiring.input.source], bench.instruments[wiring.output.power_meter]
+    if asked is None or not isinstance(source, SourceSettings) or not isinstance(meter, PowerMeterSettings):
+        return 0.0
+    return asked.reading_count * (source.settling_time_s + asked.averages * meter.reading_time_s)
+
+
 def temperature_time_s(sequence: SequenceFile, bench: BenchFile, start_degc: float, target_degc: float) -> float:
     """
     Ramp, time in tolerance, and the case catching up. [s]
@@ -176,12 +186,9 @@ def estimate(
     for channel in plan.channels:
         for block in plan.measurements:
             sweep_s, _, before = sweep_time_s(block, bench, channel)
-            asked = block.power_before()
-            if asked is not None:
-                each_s = asked.averages * point_time_s(bench, channel)
-                stages.append(
-                    StageEstimate(f"channel {channel}: {block.title}, hands' time apart", 0, 0, asked.reading_count * each_s)
-                )
+            if block.power_before() is not None:
+                time_s = power_before_time_s(block, bench, channel)
+                stages.append(StageEstimate(f"channel {channel}: {block.title}, hands' time and zeroing apart", 0, 0, time_s))
             if before:
                 stages.append(StageEstimate(f"channel {channel}: {block.title}, hands' time apart", 0, 0, before * sweep_s))
     for temperature_degc in plan.temperatures_degc:

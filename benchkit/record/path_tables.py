@@ -28,11 +28,11 @@ def export_paths(record: Record, target: Path | str) -> list[Path]:
         The files written.
 
     Raises:
-        FormatError: The record holds no measured path.
+        FormatError: The record holds no path that was measured to its end.
         RecordExistsError: One of the files exists; nothing was written.
         RecordError: No room, or no right to write there; nothing is left behind.
     """
-    rows = record.stream(PATHS) if PATHS in record.streams else pd.DataFrame()
+    rows = _complete(record) if PATHS in record.streams else pd.DataFrame()
     if rows.empty:
         raise FormatError(
             f"{record.path} holds no measured paths: its sequence has no measurement of kind path_loss, or it ended before"
@@ -48,6 +48,17 @@ def export_paths(record: Record, target: Path | str) -> list[Path]:
         lines += [f"{hz:.12g},{loss:.4f},{expanded:.4f}" for hz, loss, expanded in numbers.tolist()]
         files[Path(target) / f"{name}.csv"] = ("\n".join(lines) + "\n").encode("utf-8")
     return write_new(files)
+
+
+def _complete(record: Record) -> pd.DataFrame:
+    """Rows of tables that have every frequency that was read; a run that was killed while it stored them left one without."""
+    rows, levels = record.stream(PATHS), record.stream("power_levels")
+    rows.attrs, levels.attrs = {}, {}
+    where = ["measurement", "channel", "attempt"]
+    wanted = levels.groupby(where)["frequency_hz"].nunique()
+    found = rows.groupby([*where, "path"])["frequency_hz"].transform("nunique")
+    is_whole = found.to_numpy() == wanted.reindex(pd.MultiIndex.from_frame(rows[where])).to_numpy()
+    return pd.DataFrame(rows.loc[is_whole])
 
 
 def _comments(record: Record, name: str, rows: pd.DataFrame, instruments: pd.DataFrame) -> list[str]:

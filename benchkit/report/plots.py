@@ -80,8 +80,11 @@ def temperatures_of(sources: Sequence[Source]) -> list[float]:
 
 def style_of(sources: Sequence[Source]) -> Style:
     """What colour, dash and mark stand for in every plot of these records."""
-    channels = sorted({str(value) for source in sources for value in source.streams.points["channel"].unique()})
-    return Style(temperature_colours(temperatures_of(sources)), tuple(channels), tuple(source.label for source in sources))
+    channels = {str(value) for source in sources for value in source.streams.points["channel"].unique()}
+    # Paths have channels too, and no points.
+    channels |= {one.condition.channel for source in sources for one in source.results if one.condition.channel is not None}
+    labels = tuple(source.label for source in sources)
+    return Style(temperature_colours(temperatures_of(sources)), tuple(sorted(channels)), labels)
 
 
 def note_of(sources: Sequence[Source]) -> str:

@@ -55,7 +55,7 @@ class Ports:
 def build_ports(bench: Bench, seed: int) -> Ports:
     """One port for each source, supply output, switch and path."""
     instruments = bench.file.instruments
-    paths = {name: PathTruth(path, seed) for name, path in bench.paths.items()}
+    paths = {name: PathTruth(path, seed, bench.file.paths[name].saturated_power_max_dbm) for name, path in bench.paths.items()}
     networks = [wiring.network for wiring in bench.file.wiring.channels.values() if wiring.network is not None]
     two_ports = [name for network in networks for name in (network.input_path, network.output_path)]
     return Ports(

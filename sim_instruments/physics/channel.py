@@ -178,21 +178,20 @@ class DeviceChannel:
         source = self.source
         if not source.is_on or not self.is_connected():
             return -math.inf
-        return source.level_dbm(t) - self._input_loss_db(self.input_path, source.frequency_hz)
+        return self._at_fixture_dbm(self.input_path, source, t)
 
-    def _input_loss_db(self, path: PathTruth, frequency_hz: float) -> float:
-        """From a source to what is in the fixture. [dB]"""
-        loss_db = path.loss_db(frequency_hz)
+    def _at_fixture_dbm(self, path: PathTruth, source: SourcePort, t: float) -> float:
+        """Of a source, at what is in the fixture. [dBm]"""
+        level_dbm = path.through(source.level_dbm(t), source.frequency_hz)
         if self.input_mismatch is None or self.fixture.what != DEVICE:
-            return loss_db
-        return loss_db - self.input_mismatch.gain_db(frequency_hz)
+            return level_dbm
+        return level_dbm + self.input_mismatch.gain_db(source.frequency_hz)
 
-    def output_loss_db(self, path: PathTruth, frequency_hz: float) -> float:
-        """From what is in the fixture to a meter. [dB]"""
-        loss_db = path.loss_db(frequency_hz)
-        if self.output_mismatch is None or self.fixture.what != DEVICE:
-            return loss_db
-        return loss_db - self.output_mismatch.gain_db(frequency_hz)
+    def at_meter_dbm(self, path: PathTruth, level_dbm: float, frequency_hz: float) -> float:
+        """Of a line that leaves what is in the fixture, at a meter. [dBm]"""
+        if self.output_mismatch is not None and self.fixture.what == DEVICE:
+            level_dbm += self.output_mismatch.gain_db(frequency_hz)
+        return path.through(level_dbm, frequency_hz)
 
     def tones(self, t: float) -> list[Line]:
         """Everything that reaches the input of the fixture. [Hz, dBm]"""
@@ -203,7 +202,7 @@ class DeviceChannel:
             if self.second is not None:
                 feeds.append((self.second.source, self.second.path))
             found = [
-                (source.frequency_hz, source.level_dbm(t) - self._input_loss_db(path, source.frequency_hz))
+                (source.frequency_hz, self._at_fixture_dbm(path, source, t))
                 for source, path in feeds
                 if source.is_on
             ]

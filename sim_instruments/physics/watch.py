@@ -201,7 +201,7 @@ class Watch:
             self._compare_path(t, path.name, output_dbm)
             power_mw = 0.0
             if output_dbm > -math.inf:
-                power_mw = milliwatts(output_dbm - path.loss_db(point.frequency_hz))
+                power_mw = milliwatts(path.through(output_dbm, point.frequency_hz))
             if meter == channel.power_meter and (lines := channel.at_sensor(t)) is not None:
                 power_mw = sum(milliwatts(level_dbm) for _, level_dbm in lines)
             arriving[meter] = arriving.get(meter, 0.0) + power_mw

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+import sim_instruments.hands
 from benchkit.bench.load import Bench, load_bench_text
 from benchkit.campaign import CampaignOutcome, rehearse
 from benchkit.errors import FormatError, LimitError, ProofError
@@ -46,6 +47,14 @@ def shifted(name: str, by_db: float) -> dict[str, bytes]:
     head, *rows = bench.table_files[key].decode().split()
     moved = [",".join([hz, f"{float(loss) + by_db:.3f}", *rest]) for hz, loss, *rest in (row.split(",") for row in rows)]
     return {key: "\n".join([head, *moved]).encode() + b"\n"}
+
+
+def mixed_up(monkeypatch: pytest.MonkeyPatch, hands_do: dict[str, str]) -> None:
+    """The twin's hands connect something else than they are asked for, as tired hands do."""
+    as_told = sim_instruments.hands.Hands.connect
+    monkeypatch.setattr(
+        sim_instruments.hands.Hands, "connect", lambda self, channel, what: as_told(self, channel, hands_do.get(what, what))
+    )
 
 
 def ledger(outcome: CampaignOutcome) -> list[object]:
@@ -136,9 +145,10 @@ def test_levels_that_the_sensor_does_not_stand_are_refused_on_paper(tmp_path: Pa
         carried_out(tmp_path / "low", PATHS, ("level: [-10 dBm, 5 dBm]", "level: [-45 dBm, 5 dBm]"))
 
 
-def test_a_sensor_that_reads_nothing_gives_no_table(tmp_path: Path) -> None:
+def test_a_sensor_that_reads_nothing_gives_no_table(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The thru is not in, or the sensor hangs in the air: a loss of 70 dB is none."""
-    outcome = carried_out(tmp_path, PATHS, ("level: [-10 dBm, 5 dBm]", "level: [-40 dBm, 5 dBm]"))
+    mixed_up(monkeypatch, {"thru": "open"})
+    outcome = carried_out(tmp_path, PATHS)
 
     assert outcome.exit_code == 3
     assert "range_min" in outcome.message

@@ -1,0 +1,103 @@
+"""
+Whether the sensor was where it was asked for, by what it read: a table of the wrong thing is worse than none. Pure.
+
+Refused is only what no path that was asked for can do; a path that has merely changed is what is to be found out, and is noted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchkit.bench.paths import LossPath
+from benchkit.quantities.format import format_quantity
+from benchkit.results.path_budget import PowerAccuracy
+
+__all__ = ["changed", "implausible_at_source", "implausible_loss"]
+
+Floats = NDArray[np.float64]
+
+# Mismatch of sensor and source where it is not stated: return losses of 20 dB and 14 dB make 0.35 dB at the worst.
+SLACK_DB = 0.5
+# No path gets so much worse and is still one; the sensor is elsewhere, or the part is where the thru should be.
+UNLIKELY_DB = 10.0
+# A path that is known to lose this does not lose nothing all at once.
+SURELY_LOSES_DB = 1.0
+
+
+def implausible_at_source(
+    read_dbm: Floats, set_dbm: float, adapter_db: Floats, accuracy: PowerAccuracy, frequencies_hz: Sequence[float]
+) -> str:
+    """
+    Against the level set, with all that source and meter may be off by; "" when it may be so.
+
+    Args:
+        read_dbm, adapter_db: At each frequency, shape (n,). [dBm, dB]
+    """
+    off_db = read_dbm + adapter_db - set_dbm
+    limit_db = accuracy.source_db + accuracy.meter_db + SLACK_DB
+    worst = int(np.argmax(np.abs(off_db)))
+    if abs(off_db[worst]) <= limit_db:
+        return ""
+    return (
+        f"at the source's connector {read_dbm[worst]:.2f} dBm were read at {_hz(frequencies_hz[worst])} with {set_dbm:g} dBm "
+        f"set, {off_db[worst]:+.2f} dB off, where source, meter and mismatch make {limit_db:.2f} dB at the worst: is the sensor "
+        "there, and nothing between but its adapter?"
+    )
+
+
+def implausible_loss(
+    loss_db: Floats, expanded_db: Floats, path: LossPath, *, has_amplifier: bool, frequencies_hz: Sequence[float]
+) -> str:
+    """
+    Against what a path can do at all, and against the bench file's table, however rough; "" when it may be so.
+
+    Args:
+        loss_db, expanded_db: At each frequency, shape (n,). [dB]
+        has_amplifier: The bench file states a saturated output of the path.
+    """
+    table_db = np.array([path.loss_db(hz) for hz in frequencies_hz])
+    table_u_db = np.array([path.uncertainty_db(hz) for hz in frequencies_hz])
+    gain = int(np.argmin(loss_db + expanded_db))
+    if not has_amplifier and loss_db[gain] + expanded_db[gain] < 0:
+        return (
+            f"path {path.name} has {-loss_db[gain]:.2f} dB of gain at {_hz(frequencies_hz[gain])} (U {expanded_db[gain]:.2f} "
+            f"dB), and no amplifier by the bench file (paths.{path.name}.saturated_power_max): was the sensor moved?"
+        )
+    surely_db = np.abs(table_db) - table_u_db
+    if bool((np.abs(loss_db) <= expanded_db).all()) and float(surely_db.min()) > SURELY_LOSES_DB:
+        return (
+            f"path {path.name} loses nothing that could be seen, {loss_db.min():+.3f} dB to {loss_db.max():+.3f} dB, and by its "
+            f"table ({path.source}) {table_db.min():.2f} dB to {table_db.max():.2f} dB: was the sensor moved?"
+        )
+    beyond_db = np.abs(loss_db - table_db) - expanded_db - table_u_db
+    worst = int(np.argmax(beyond_db))
+    if beyond_db[worst] > UNLIKELY_DB:
+        return (
+            f"path {path.name} loses {loss_db[worst]:.2f} dB at {_hz(frequencies_hz[worst])}, and by its table ({path.source}) "
+            f"{table_db[worst]:.2f} dB: is the sensor where it was asked for, and a thru in place of the device? If the path is "
+            "another one now, give it a rough fixed loss in the bench file, such as loss: 20 dB, uncertainty: 10 dB"
+        )
+    return ""
+
+
+def changed(loss_db: Floats, expanded_db: Floats, path: LossPath, frequencies_hz: Sequence[float]) -> str:
+    """In words where both, with their uncertainties, do not agree worst; "" where they do."""
+    table_db = np.array([path.loss_db(hz) for hz in frequencies_hz])
+    table_u_db = np.array([path.uncertainty_db(hz) for hz in frequencies_hz])
+    # Independent of each other as far as anybody says: En number, ISO 13528.
+    en = np.abs(loss_db - table_db) / np.hypot(expanded_db, table_u_db)
+    worst = int(np.argmax(en))
+    if not en[worst] > 1.0:
+        return ""
+    return (
+        f"{path.name} loses {loss_db[worst]:.2f} dB at {_hz(frequencies_hz[worst])} (U {expanded_db[worst]:.2f} dB), and by the "
+        f"table in use {table_db[worst]:.2f} dB (U {table_u_db[worst]:.2f} dB); En {en[worst]:.1f}, beyond 1 at "
+        f"{int((en > 1.0).sum())} of {en.size} frequencies"
+    )
+
+
+def _hz(value: float) -> str:
+    return format_quantity(value, "Hz", 9)
