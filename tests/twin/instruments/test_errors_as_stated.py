@@ -87,11 +87,11 @@ def test_a_bench_as_stated_is_mismatched_where_the_file_says_so_and_others_are_n
         assert drawn.output_mismatch is not None
         assert matched.input_mismatch is None
         assert matched.output_mismatch is None
-        assert matched.output_loss_db(path, 14e9) == path.loss_db(14e9)
-        assert drawn.output_loss_db(path, 14e9) == pytest.approx(path.loss_db(14e9) - drawn.output_mismatch.gain_db(14e9))
+        assert matched.at_meter_dbm(path, 0.0, 14e9) == -path.loss_db(14e9)
+        assert drawn.at_meter_dbm(path, 0.0, 14e9) == pytest.approx(drawn.output_mismatch.gain_db(14e9) - path.loss_db(14e9))
         # With a standard or a sensor in the fixture it is not the device that reflects.
         drawn.fixture.put("thru")
-        assert drawn.output_loss_db(path, 14e9) == path.loss_db(14e9)
+        assert drawn.at_meter_dbm(path, 0.0, 14e9) == -path.loss_db(14e9)
 
 
 def test_a_source_and_a_meter_never_leave_their_accuracy(tmp_path: Path) -> None:
