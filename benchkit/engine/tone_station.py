@@ -16,7 +16,7 @@ from benchkit.clock import Clock
 from benchkit.engine.bias import BiasState
 from benchkit.engine.biasing import Biaser
 from benchkit.engine.readout import efficiencies
-from benchkit.engine.uncertainty import mismatch_db
+from benchkit.engine.uncertainty import difference_db, mismatch_db
 from benchkit.errors import InstrumentError, LimitError, MisuseError
 from benchkit.measurements.base import Reading, ToneLine, TwoTones
 from benchkit.roles import Analyser, Source
@@ -56,11 +56,12 @@ class CombinedToneStation:
         settings = bench.instruments[self._analyser.name]
         assert isinstance(settings, AnalyserSettings), "load_bench checks roles"
         self._settings = settings
-        self._source_db = []
+        self._source_db, self._difference_db = [], []
         for source, _ in self._ways:
             ratings = bench.instruments[source.name]
             assert isinstance(ratings, SourceSettings), "load_bench checks roles"
             self._source_db.append(ratings.level_accuracy_db)
+            self._difference_db.append(difference_db(ratings))
         self._where = f"channel {hookup.channel}"
         self._u_mismatch_db = mismatch_db(bench.wiring.channels[hookup.channel].output.mismatch)
         self._frequency_hz = self._spacing_hz = self._drive_dbm = math.nan
@@ -162,6 +163,7 @@ class CombinedToneStation:
             "input_dbm": self._drive_dbm + 10 * math.log10(2.0),
             # As if both were wrong alike, for they may be of one make: the larger of the two.
             "u_input_db": max(parts),
+            "u_source_linearity_db": max(self._difference_db),
         }
 
     def collect(self, reading: Reading) -> Reading:

@@ -24,7 +24,7 @@ from benchkit.bench.model import (
 from benchkit.engine.hookup import Hookup
 from benchkit.results.matching import mismatch
 
-__all__ = ["Accuracies", "mismatch_db"]
+__all__ = ["Accuracies", "difference_db", "mismatch_db"]
 
 SQRT3 = math.sqrt(3.0)
 
@@ -42,8 +42,6 @@ class Accuracies:
         self._input_mismatch_db = mismatch_db(wiring.input.mismatch)
         self._output_mismatch_db = mismatch_db(wiring.output.mismatch)
         self._zero_mw = math.nan if meter.zero_dbm is None else math.pow(10.0, meter.zero_dbm / 10.0)
-        # A step is an error of up to half of it either way; of a difference of two levels there are two steps.
-        steps = (source.linearity_db, None if source.resolution_db is None else source.resolution_db * math.sqrt(0.5))
         self._constant: dict[str, float] = {
             "u_source_db": self._source_db / SQRT3,
             "u_input_mismatch_db": self._input_mismatch_db,
@@ -52,7 +50,7 @@ class Accuracies:
             "u_meter_resolution_db": math.nan if meter.resolution_db is None else meter.resolution_db / 2 / SQRT3,
             "u_meter_noise_db": math.nan if meter.noise_db is None else meter.noise_db,
             "u_meter_linearity_db": math.nan if meter.linearity_db is None else meter.linearity_db / SQRT3,
-            "u_source_linearity_db": _combined(*(math.nan if one is None else one / SQRT3 for one in steps)),
+            "u_source_linearity_db": _linearity_db(source),
         }
         self._drains = [_ratings(bench, pin) for pin in wiring.drains]
         # The gate voltage on record is the last gate's (see biasing.as_one).
@@ -112,6 +110,17 @@ def _combined(*standard: float) -> float:
     """Root sum of squares of those that are known; NaN when none is."""
     known = [one for one in standard if not math.isnan(one)]
     return math.hypot(*known) if known else math.nan
+
+
+def difference_db(source: SourceSettings) -> float:
+    """Standard uncertainty of a difference of two of its levels; its accuracy twice where no linearity is stated. [dB]"""
+    return math.sqrt(2.0) * source.level_accuracy_db / SQRT3 if source.linearity_db is None else _linearity_db(source)
+
+
+def _linearity_db(source: SourceSettings) -> float:
+    # A step is an error of up to half of it either way; of a difference of two levels there are two steps.
+    steps = (source.linearity_db, None if source.resolution_db is None else source.resolution_db * math.sqrt(0.5))
+    return _combined(*(math.nan if one is None else one / SQRT3 for one in steps))
 
 
 def mismatch_db(stated: MismatchSettings | None) -> float:

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchkit.measurements.grouping import condition_of, each_ladder
-from benchkit.measurements.level_parts import LevelParts, taken_apart
+from benchkit.measurements.level_parts import WORST_SHAPE, LevelParts, taken_apart
 from benchkit.results.absent import Absent
 from benchkit.results.detector import DetectorLaw, detector_temperature_error, fit_detector_law
 from benchkit.results.result import PARAMETERS, Result, ResultCondition
@@ -25,8 +25,6 @@ __all__ = ["detector_results"]
 ROOM_DEGC = 25.0
 # A difference must stand above the voltmeters' standard uncertainty by this factor to count (common practice, no source).
 FLOOR_FACTOR = 3.0
-# Least squares over evenly spaced points: sum of |x| over sum of x^2, times half the span.
-WORST_SHAPE = 1.5
 
 
 @dataclass(frozen=True)

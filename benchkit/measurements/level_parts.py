@@ -16,7 +16,12 @@ from benchkit.results.uncertainty import Budget, Contribution, DistributionName
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["LevelParts", "mismatch_lines", "taken_apart"]
+__all__ = ["WORST_SHAPE", "LevelParts", "mismatch_lines", "taken_apart"]
+
+# A limit of error of any difference of two levels leaves each of them half of it. The shape that turns a line by least squares
+# furthest, one half of the ladder off one way and the other half the other, turns it by so much more than the two ends alone:
+# for evenly spaced points half the span times sum of |x| over sum of x^2.
+WORST_SHAPE = 1.5
 
 Parts = tuple[tuple[str, str, DistributionName], ...]
 

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchkit.measurements.grouping import condition_of, each_ladder
-from benchkit.measurements.level_parts import mismatch_lines
+from benchkit.measurements.level_parts import WORST_SHAPE, mismatch_lines
 from benchkit.measurements.tone_rows import LineLadder, line_ladder
 from benchkit.results.absent import Absent
 from benchkit.results.intercept import ProductOrder
@@ -97,12 +97,17 @@ def two_tone_results(
         again = None if step_db is None else line_ladder(own, conventions.attenuation_db + step_db)
         condition = condition_of(rows)
         p1db = _p1db(others, condition)
+        differences_db = rows["u_source_linearity_db"].to_numpy(dtype=float) if "u_source_linearity_db" in rows else np.array([])
+        # A record from before that does not know it.
+        u_difference_db = float(np.nanmax(differences_db)) if np.isfinite(differences_db).any() else 0.0
         for back_off_db in conventions.back_offs_db:
             qualifier = f"{back_off_db:g} dB back-off"
             if conventions.names_spacing:
                 qualifier += f", {read.spacing_hz / 1e6:.6g} MHz spacing"
             for order in conventions.orders:
-                summed = _Order(order, read, again, p1db, back_off_db, conventions, condition, qualifier, title)
+                summed = _Order(
+                    order, read, again, p1db, back_off_db, conventions, condition, qualifier, title, u_difference_db
+                )
                 results.extend(summed.results())
     return results
 
@@ -141,6 +146,7 @@ class _Order:
     condition: ResultCondition
     qualifier: str
     title: str
+    u_difference_db: float
     own_bound_db: float = field(default=math.nan, init=False)
 
     def results(self) -> list[Result]:
@@ -167,7 +173,7 @@ class _Order:
         results = [
             self._number(
                 f"im{n}_slope_{side}", slope,
-                None if math.isnan(error) else Budget([Contribution("scatter about the line", error)]),
+                None if math.isnan(error) else self._slope_budget(slopes, error, side),
                 f"least squares over {len(slopes.places)} points in back-off and above the noise; {n} where an intercept point "
                 "means anything",
             )
@@ -281,6 +287,22 @@ class _Order:
             f"OIP3 (mean of both sides) less P1dB of {self.p1db.measurement}; the two by different instruments and paths, taken "
             "as independent",
         )  # fmt: skip
+
+    def _slope_budget(self, slopes: ProductSlopes, error: float, side: str) -> Budget:
+        """What is off by the same all along the ladder turns no line; what differs from level to level does."""
+        read, places = self.read, list(slopes.places)
+        drive = read.drive_dbm[places]
+        span_db = float(drive[-1] - drive[0])
+        lowest = places[0]
+        bias_db, _ = noise_error_db(float(read.levels_dbm[f"{side} IM{self.order}"][lowest] - read.noise_dbm[lowest]))
+        lines = [
+            Contribution("scatter about the line", error, 1.0, max(1, len(places) - 2)),
+            Contribution("analyser, difference of two levels", read.u_relative_db, WORST_SHAPE / span_db),
+            # Both sources alike, for they may be of one make: a product rises by its order for each dB of both.
+            Contribution("sources, difference of two levels", self.u_difference_db, WORST_SHAPE * self.order / span_db),
+            Contribution("noise at the lowest product", bias_db / math.sqrt(3.0), 1.0 / span_db),
+        ]
+        return Budget([line for line in lines if line.amount > 0] or lines[:1])
 
     def _budget(self, slopes: ProductSlopes, values: Sequence[float]) -> Budget | None:
         read, places, part = self.read, list(slopes.places), 1.0 / (self.order - 1)

@@ -7,10 +7,12 @@ How often the truth lies inside the reported uncertainty, over randomly drawn be
 Each draw has a seed of its own and a unit of its own. Of the bench every limit of error that its file states is drawn, anywhere
 within it equally likely (`twin: {errors: as stated}`): levels, readings, linearity, zero, drift, mismatch; the expanded
 uncertainty of a path's table as a normal of half of it; noise as stated. A short rehearsal measures the paths, a thru,
-S-parameters after a calibration, quiescent bias, compression at two frequencies and harmonics, at two temperatures; each reported
-number is held against the twin's true value. U is k = 2: about 95 % are promised, 93 % overall must be there. Where one
-rectangular limit is nearly all of a budget (a source's level, a supply's reading), k = 2 reaches beyond the limit itself
-(2 / sqrt 3), and every number is inside. Error / U of 0.5 rms is just right.
+S-parameters after a calibration, quiescent bias, compression at two frequencies, harmonics and two tones, at two temperatures;
+each reported number is held against the twin's true value.
+
+U is k = 2: about 95 % are promised, 93 % overall must be there. Where one rectangular limit is nearly all of a budget (a source's
+level, a supply's reading), k = 2 reaches beyond the limit itself (2 / sqrt 3), and every number is inside. An error of 0.5 U rms
+is just right.
 
 With --keep, numbers are added to a file draw by draw, so that draws may be made in pieces (and seeds already there are not made
 again); --table sums up such files.
@@ -43,6 +45,7 @@ from tests.benchmarks.truth import (
     s_parameter_truth,
     tapped,
     times_of,
+    two_tone_truth,
 )
 from tests.scenario import ROOT, changed
 
@@ -76,8 +79,18 @@ DRIVEN = """  - kind: compression
     attenuation: 20 dB
     check_step: 10 dB
     at: every drive
+  - kind: two_tone
+    name: two tones
+    frequency: [13.875 GHz]
+    spacing: 5 MHz
+    drive: {from: -20 dBm, to: -6 dBm, step: 2 dB}
+    resolution_bandwidth: 100 Hz
+    attenuation: 24 dB
+    check_step: 10 dB
+    report: {back_off: [10 dB]}
 
 decision_rule"""
+ATTENUATION_DB = 24.0
 
 Inside = tuple[str, float, float, float]
 """Parameter with its qualifier, value, true value, U."""
@@ -109,7 +122,7 @@ def one_draw(seed: int, folder: Path) -> list[Inside]:
         raise SystemExit(f"seed {seed}, {unit}: {outcome.outcome}: {outcome.message}")
     epoch_s = VirtualClock().now()
     with benchkit.open_record(record) as opened:
-        points, network = opened.points(), opened.stream("network")
+        points, network, tones = opened.points(), opened.stream("network"), opened.stream("tones")
         kinds = re.findall(r"- kind: (\w+)", opened.sequence_text)
         results = opened.results()
     truth: dict[tuple[object, ...], float] = {}
@@ -136,6 +149,13 @@ def one_draw(seed: int, folder: Path) -> list[Inside]:
     for degc, sweep in network.groupby("temperature_set_degc"):
         found = by_key(s_parameter_truth(tap, float(sweep["time_s"].iloc[0]) - epoch_s))
         truth |= {(*key, float(degc), None): value for key, value in found.items()}
+    read = tones[(tones["line"] == "lower tone") & (tones["attenuation_db"] == ATTENUATION_DB)]
+    for (degc, hz), rows in read.groupby(["temperature_set_degc", "centre_hz"]):
+        found = two_tone_truth(
+            tap, times_of(rows, epoch_s), [float(one) for one in rows["drive_set_dbm"]], float(hz),
+            float(rows["spacing_hz"].iloc[0]), p1db_dbm=truth["p1db", "", float(degc), float(hz)], back_off_db=10.0,
+        )  # fmt: skip
+        truth |= {(*key, float(degc), float(hz)): value for key, value in found.items()}
     numbers: list[Inside] = []
     for one in results:
         if one.parameter in ("path_loss", "path_loss_rise", "thru_gain"):

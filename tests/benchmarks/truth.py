@@ -23,7 +23,7 @@ from sim_instruments.world import World
 
 __all__ = [
     "Key", "Tap", "by_key", "detector_error_truth", "harmonic_truth", "ladder_truth", "path_truth", "quiescent_truth",
-    "s_parameter_truth", "tapped", "times_of",
+    "s_parameter_truth", "tapped", "times_of", "two_tone_truth",
 ]  # fmt: skip
 
 Key = tuple[str, str]
@@ -176,6 +176,43 @@ def harmonic_truth(tap: Tap, times_s: Sequence[float], drives_dbm: Sequence[floa
             found[f"harmonic_{n}", qualifier] = level_dbm
             found[f"harmonic_{n}_relative", qualifier] = level_dbm - response.output_dbm
     return found
+
+
+def two_tone_truth(
+    tap: Tap, times_s: Sequence[float], drives_dbm: Sequence[float], centre_hz: float, spacing_hz: float, *,
+    p1db_dbm: float, back_off_db: float,
+) -> dict[Key, float]:  # fmt: skip
+    """
+    Third-order intercept points, and slopes, of the lines at the device's own pin, over the drives in back-off from true P1dB.
+
+    Of one side 2 f1 - f2: its level is 2 P1 + P2 - 2 OIP3, whatever the two tones are (cubic law). Both: mean tone in dB, mean
+    product in power.
+    """
+    places = [centre_hz + k * spacing_hz / 2 for k in (-1, 1, -3, 3)]
+    levels, drives = [], []
+    for begun, drive in zip(times_s, drives_dbm, strict=True):
+        tones = next(point.tones for t, point, _ in tap.levels if t >= begun - 1e-6)
+        assert tones is not None
+        found = [next(level for at, level in tones.lines if abs(at - hz) < 1.0) for hz in places]
+        if 10 * np.log10(10 ** (found[0] / 10) + 10 ** (found[1] / 10)) <= p1db_dbm - back_off_db:
+            levels.append(found)
+            drives.append(drive)
+    low, high, lower, upper = np.array(levels).T
+    tone, product = (low + high) / 2, 10 * np.log10((10 ** (lower / 10) + 10 ** (upper / 10)) / 2)
+    sides = {"lower": (2 * low + high - lower) / 2, "upper": (2 * high + low - upper) / 2}
+    oip3 = float(np.mean(tone + (tone - product) / 2))
+    means = {side: float(np.mean(values)) for side, values in sides.items()}
+    qualifier = f"{back_off_db:g} dB back-off"
+    return {
+        ("oip3", qualifier): oip3,
+        **{(f"oip3_{side}", qualifier): value for side, value in means.items()},
+        ("oip3_worst", qualifier): min(means.values()),
+        ("oip3_above_p1db", qualifier): oip3 - p1db_dbm,
+        **{
+            (f"im3_slope_{side}", qualifier): float(np.polyfit(drives, values, 1)[0])
+            for side, values in (("lower", lower), ("upper", upper))
+        },
+    }
 
 
 def path_truth(tap: Tap, parameter: str, path: str, hz: float) -> float:

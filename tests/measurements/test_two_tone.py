@@ -120,6 +120,20 @@ def test_products_rise_by_about_three_decibels_per_decibel(seen: Seen) -> None:
         assert of(outcome, f"im3_slope_{side}").value == pytest.approx(3.0, abs=0.3)
 
 
+def test_a_slope_is_uncertain_by_what_differs_from_level_to_level_alone(seen: Seen) -> None:
+    """A few points may lie on a line by chance, and linearity turns it all the same; what all levels share turns no line."""
+    outcome, _ = seen
+    lines = {line.name: line for line in of(outcome, "im3_slope_lower").budget}
+    # 0.15 dB between two levels of the analyser, 0.02 dB (and steps of 0.01 dB) between two of a source, as the bench file states.
+    span_db = 1.5 / lines["analyser, difference of two levels"].sensitivity
+    assert span_db == pytest.approx(round(span_db / 2) * 2)
+    assert lines["analyser, difference of two levels"].standard_uncertainty == pytest.approx(0.15 / 3**0.5)
+    sources = lines["sources, difference of two levels"]
+    assert sources.standard_uncertainty == pytest.approx(np.hypot(0.02, 0.01 / 2**0.5) / 3**0.5)
+    assert sources.sensitivity == pytest.approx(3 * 1.5 / span_db)
+    assert not any("path" in name or "common" in name for name in lines)
+
+
 def test_close_to_compression_the_slope_is_wrong_and_there_is_no_number(tmp_path: Path) -> None:
     """Near P1dB every order adds to the third product; a line through it gives an intercept point of nothing."""
     outcome = carried_out(
