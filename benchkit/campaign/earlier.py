@@ -37,12 +37,16 @@ def read_earlier(path: Path) -> list[Result]:
     except UnicodeDecodeError as error:
         raise FileError([Mistake(name, None, "", f"is not UTF-8: {error}")]) from error
     reader = csv.reader(io.StringIO(text, newline=""))
-    header = [cell.strip() for cell in next(reader, [])]
+    try:
+        header = [cell.strip() for cell in next(reader, [])]
+    except csv.Error as error:
+        raise FileError([Mistake(name, 1, "", f"is not CSV: {error}")]) from error
     missing = [column for column in EARLIER_COLUMNS if column not in header]
     if missing:
         raise FileError([Mistake(name, 1, "", f"has no column {', '.join(missing)}; expected {', '.join(EARLIER_COLUMNS)}")])
     mistakes: list[Mistake] = []
-    results = []
+    results: list[Result] = []
+    seen: set[tuple[object, ...]] = set()
     try:
         for cells in reader:
             if not any(cell.strip() for cell in cells):
@@ -52,8 +56,13 @@ def read_earlier(path: Path) -> list[Result]:
                 continue
             row = {column: cell.strip() for column, cell in zip(header, cells, strict=True)}
             result = _result(row, name, reader.line_num, mistakes)
-            if result is not None:
-                results.append(result)
+            if result is None:
+                continue
+            key = result.parameter, result.qualifier, result.condition
+            if key in seen:
+                mistakes.append(Mistake(name, reader.line_num, "", f"states {result.parameter} at this condition once more"))
+            seen.add(key)
+            results.append(result)
     except csv.Error as error:
         mistakes.append(Mistake(name, reader.line_num, "", f"is not CSV: {error}"))
     if not results and not mistakes:

@@ -118,7 +118,7 @@ def _in_band(hz: Floats, s: NDArray[np.complex128]) -> Iterator[Found]:
     gain = db[:, 1, 0]
     low, high = int(gain.argmin()), int(gain.argmax())
     yield "s21_minimum", float(gain[low]), f"lowest {at(low)}"
-    said = f"highest at {hz[high] / 1e9:.6g} GHz less lowest at {hz[low] / 1e9:.6g} GHz"
+    said = f"highest less lowest {band}, highest at {hz[high] / 1e9:.6g} GHz, lowest at {hz[low] / 1e9:.6g} GHz"
     yield "s21_flatness", float(gain[high] - gain[low]), said
     if hz.size < 2:
         yield "s21_slope", Absent("slope needs two frequencies or more"), ""

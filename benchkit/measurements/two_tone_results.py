@@ -300,7 +300,9 @@ class _Order:
             Contribution("analyser, difference of two levels", read.u_relative_db, WORST_SHAPE / span_db),
             # Both sources alike, for they may be of one make: a product rises by its order for each dB of both.
             Contribution("sources, difference of two levels", self.u_difference_db, WORST_SHAPE * self.order / span_db),
-            Contribution("noise at the lowest product", bias_db / math.sqrt(3.0), 1.0 / span_db),
+            # Not corrected for, always upwards, and of the size it is: counted in full (JCGM 100, F.2.4.5). A lift of the last
+            # of n points turns the line by at most its own amount over the span (n = 3; less for more).
+            Contribution("noise at the lowest product", bias_db, 1.0 / span_db),
         ]
         return Budget([line for line in lines if line.amount > 0] or lines[:1])
 

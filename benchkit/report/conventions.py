@@ -4,6 +4,7 @@ Which results are defined alike, and so may share a row.
 A convention is a text of clauses: the first says what was done, later ones may tell of one ladder only ("14 points"). Within one
 record and measurement the definition is one by construction, so what varies there is no part of it. Between records, what is left
 must agree. A single result can't tell which of its clauses vary: then only the first clause and those without a digit count.
+Where in the band a worst case was found ("lowest at 14.225 GHz") tells of one part, and is never part of a definition.
 """
 
 from __future__ import annotations
@@ -16,6 +17,8 @@ from benchkit.results.result import Result
 
 __all__ = ["harmonised"]
 
+_PLACE = re.compile(r"((highest|lowest|longest) )?at [0-9.]+ GHz")
+
 
 @dataclass(frozen=True)
 class _Definition:
@@ -23,9 +26,13 @@ class _Definition:
     is_single: bool
 
     def agrees_with(self, other: _Definition) -> bool:
-        if self.clauses == other.clauses:
+        if self._without_places == other._without_places:
             return True
         return (self.is_single or other.is_single) and self._core == other._core
+
+    @property
+    def _without_places(self) -> tuple[str, ...]:
+        return tuple(text for index, text in enumerate(self.clauses) if index == 0 or not _PLACE.fullmatch(text))
 
     @property
     def _core(self) -> tuple[str, ...]:

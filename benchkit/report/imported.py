@@ -14,7 +14,7 @@ import hashlib
 import io
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -107,7 +107,10 @@ def _opened(content: bytes, name: str) -> tuple[list[str], int, Any]:
     lines = _text(content, name).splitlines(keepends=True)
     remarks = next((place for place, line in enumerate(lines) if not line.startswith("#")), len(lines))
     reader = csv.reader(io.StringIO("".join(lines[remarks:]), newline=""))
-    return [cell.strip() for cell in next(reader, [])], remarks + 1, reader
+    try:
+        return [cell.strip() for cell in next(reader, [])], remarks + 1, reader
+    except csv.Error as error:
+        raise FileError([Mistake(name, remarks + 1, "", f"is not CSV: {error}")]) from error
 
 
 def _of_results(results: Sequence[Result]) -> list[Curve]:
@@ -143,7 +146,7 @@ def _of_columns(
     if not headings or len(set(header)) < len(header):
         mistakes.append(Mistake(name, first, "", "has no curve beside frequency_hz" if not headings else "names a column twice"))
     columns: dict[str, list[float]] = {column: [] for column in header}
-    for cells in reader:
+    for cells in _cells(reader, name, first, mistakes):
         if not any(cell.strip() for cell in cells):
             continue
         if len(cells) != len(header):
@@ -162,6 +165,14 @@ def _of_columns(
         Curve(found[0], found[1], found[2], "", "", condition, hz, np.array(columns[column]), unknown)
         for column, found in headings.items() if found is not None
     ]  # fmt: skip
+
+
+def _cells(reader: Any, name: str, first: int, mistakes: list[Mistake]) -> Iterator[list[str]]:
+    """Line after line, until one that is no CSV."""
+    try:
+        yield from reader
+    except csv.Error as error:
+        mistakes.append(Mistake(name, first - 1 + reader.line_num, "", f"is not CSV: {error}"))
 
 
 def _heading(column: str, known: Mapping[str, str], name: str, line: int, mistakes: list[Mistake]) -> tuple[str, str, str] | None:

@@ -110,6 +110,17 @@ def _condition(item: str) -> tuple[str, float | str]:
     return "channel", item
 
 
+def check_against(against: Sequence[Against]) -> None:
+    """
+    Raises:
+        FileError: One file twice for the same condition.
+    """
+    twice = next((one for place, one in enumerate(against) if one in against[:place]), None)
+    if twice is not None:
+        message = f"{twice.path} is given twice for the same condition; give it once"
+        raise FileError([Mistake("command line", None, "--against", message)])
+
+
 def check_occasions(occasions: Sequence[str], count: int) -> None:
     """
     Raises:

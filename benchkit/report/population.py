@@ -161,6 +161,10 @@ def _row(
     place = ", ".join(filter(None, [place_text(where), supply]))
     told_tolerance = "" if tolerance is None else _tolerance_text(values, tolerance, numbers, over)
     told_capability = _capability_text(present, over)
+    if present and len(present) < len(members):
+        # Those without a number are not a random choice: often they are the worst.
+        refused = f"refused: {len(members) - len(present)} of {len(members)} have no number, and the rest is no sample of the lot"
+        told_tolerance, told_capability = (refused if told else "" for told in (told_tolerance, told_capability))
     if not present:
         return PopulationRow(place, 0, len(members), "", "", "", "", "", "", "", told_tolerance, told_capability)
     low, high = (choose(present, key=lambda member: member.result.value) for choose in (min, max))

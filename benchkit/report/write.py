@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from benchkit.errors import MisuseError, RecordExistsError
-from benchkit.report.options import ReportOptions
+from benchkit.report.options import ReportOptions, check_against
 from benchkit.report.page import render
 from benchkit.report.reading import read_sources
 
@@ -40,6 +40,7 @@ def write_report(records: Sequence[Path], out: Path, options: ReportOptions | No
         raise MisuseError(f"monte_carlo is {monte_carlo}; expected {FEWEST_TRIALS} to {MOST_TRIALS} trials, or none")
     _refuse(out, out.exists())
     options = options or ReportOptions()
+    check_against(options.against)
     text = render(read_sources([Path(path) for path in records], options.occasions), options, monte_carlo=monte_carlo)
     try:
         with out.open("x", encoding="utf-8", newline="\n") as file:

@@ -124,7 +124,7 @@ def test_a_slope_is_uncertain_by_what_differs_from_level_to_level_alone(seen: Se
     """A few points may lie on a line by chance, and linearity turns it all the same; what all levels share turns no line."""
     outcome, _ = seen
     lines = {line.name: line for line in of(outcome, "im3_slope_lower").budget}
-    # 0.15 dB between two levels of the analyser, 0.02 dB (and steps of 0.01 dB) between two of a source, as the bench file states.
+    # As the bench file states: 0.15 dB between two levels of the analyser, 0.02 dB (and steps of 0.01 dB) of a source.
     span_db = 1.5 / lines["analyser, difference of two levels"].sensitivity
     assert span_db == pytest.approx(round(span_db / 2) * 2)
     assert lines["analyser, difference of two levels"].standard_uncertainty == pytest.approx(0.15 / 3**0.5)

@@ -16,6 +16,7 @@ from benchkit.record import Record, export_touchstone
 from benchkit.report import write_report
 from benchkit.report.against import difference
 from benchkit.report.channels import expanded_of_channels
+from benchkit.report.conventions import harmonised
 from benchkit.report.curves import PHASE, Curve
 from benchkit.report.imported import read_imported
 from benchkit.report.options import ReportOptions, parse_against, parse_tolerance
@@ -95,6 +96,35 @@ def test_the_gain_match_is_what_the_two_channels_traces_differ_by(page: Page) ->
     a, b = (next(y for name, (_, y, _) in measured.items() if UNITS[1] in name and f"channel {which}" in name) for which in "AB")
     match = next(y for name, (_, y, _) in page.traces("Gain match |S21|").items() if UNITS[1] in name)
     assert np.allclose(match, a - b, atol=1e-12)
+
+
+LABELS = ["Gain |S21|, lowest in band", "Gain flatness in band", "Stability measure mu", "Group delay, longest in band"]
+
+
+@pytest.mark.parametrize("label", LABELS)
+def test_units_share_a_row_wherever_in_the_band_each_is_worst(page: Page, label: str) -> None:
+    """A row for each unit has a population of one, and its expectation is counted once for each."""
+    rows = [row for row in page.section("Data sheet").all("tr") if row.all("th") and row.all("th")[0].text.startswith(label)]
+    assert len(rows) == 1
+    assert rows[0].all("td")[5].text.strip() == "6"  # three records of two channels
+
+
+def test_where_in_the_band_a_unit_is_worst_is_no_part_of_how_it_is_defined() -> None:
+    """At every temperature and on both channels one unit may be worst at one place, and the next one at another."""
+
+    def flatness(conventions: list[str]) -> list[Result]:
+        return [Result("s21_flatness", 0.3, "dB", "", convention=text, measurement="S-parameters") for text in conventions]
+
+    band = "highest less lowest in 13.75 to 14.5 GHz"
+    found = harmonised(
+        {
+            "1": flatness([f"{band}, highest at 13.9 GHz, lowest at 14.5 GHz"] * 2),
+            "2": flatness([f"{band}, highest at 14.1 GHz, lowest at 13.75 GHz"] * 2),
+            "another band": flatness(["highest less lowest in 13.75 to 14.25 GHz, highest at 13.9 GHz, lowest at 14.2 GHz"] * 2),
+        }
+    )
+    assert {one.convention for label in "12" for one in found[label]} == {band}
+    assert band not in {one.convention for one in found["another band"]}
 
 
 def test_imported_curves_are_dashed_and_said_not_to_be_measured(page: Page) -> None:
@@ -185,6 +215,7 @@ def test_earlier_results_row_by_row_are_compared_too(dice: list[Path], tmp_path:
         read_imported(parse_against(f"{earlier}@+25"), PARAMETERS)
 
 
+EARLIER = "parameter,qualifier,temperature_degc,channel,supply_voltage_v,frequency_hz,value,unit,expanded_uncertainty\n"
 S_LINE = "{} 0.1 0 10 0 0.001 0 0.1 0\n"
 
 
@@ -207,6 +238,8 @@ S_LINE = "{} 0.1 0 10 0 0.001 0 0.1 0\n"
         ("a.csv", "frequency_hz,p1db [dBm]\n2e9,2\n1e9,2\n", "not in ascending order"),
         ("a.csv", "frequency_hz,p1db [dBm]\n2e9\n1e9,2\n", "has 1 cells; the line of names has 2"),
         ("a.csv", "frequency_hz\n2e9\n", "has no curve beside frequency_hz"),
+        ("a.csv", "frequency_hz,p1db [dBm]\n1e9," + "2" * 200_000 + "\n2e9,2\n", "is not CSV: field larger"),
+        ("a.csv", f"{EARLIER}p1db,,,A,6,14e9,26.0,dBm,0.2\np1db,,,A,6,14e9,26.5,dBm,0.2\n", "p1db at this condition once more"),
         ("a.txt", "", r"neither Touchstone \(\.s2p, \.ts\) nor \.csv"),
     ],
 )  # fmt: skip
@@ -308,6 +341,25 @@ def test_absent_numbers_are_counted_and_never_in_the_mean() -> None:
     assert found is not None
     row = found.tables[0].rows[0]
     assert (row.count, row.absent, float(row.mean)) == (2, 1, 27.5)
+
+
+def test_what_some_units_lack_is_not_made_up_for_by_the_rest() -> None:
+    """Those without a number are often the worst: an interval from the others promises what nobody knows."""
+    sources = [source_of(f"L07-W1-{number:02d}", 27.0 + number / 100, limits=[(26.0, 28.0)]) for number in range(1, 31)]
+    sources.append(source_of("L07-W1-31", math.nan))
+    population = population_of(sources, parse_tolerance("95/90"))
+    assert population is not None
+    (row,) = population.tables[0].rows
+    assert (row.count, row.absent) == (30, 1)
+    for told in (row.tolerance, row.capability):
+        assert told == "refused: 1 of 31 have no number, and the rest is no sample of the lot"
+
+
+def test_one_file_twice_for_one_condition_is_a_mistake(dice: list[Path], tmp_path: Path) -> None:
+    """Its curves would lie on one another, and its differences count twice."""
+    twice = (parse_against(f"{CSV}@+25"), parse_against(f"{CSV}@+25"))
+    with pytest.raises(FileError, match="given twice"):
+        write_report(dice[:1], tmp_path / "twice.html", ReportOptions(against=twice))
 
 
 def test_records_at_different_planes_are_no_one_data_sheet() -> None:
