@@ -9,7 +9,7 @@ it was done at the temperature of the room.
 from __future__ import annotations
 
 import math
-from collections.abc import Generator, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING, ClassVar, Literal
 
@@ -17,9 +17,10 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
-from benchkit.errors import ConditionError, MisuseError
+from benchkit.errors import ConditionError
 from benchkit.files.types import Dbm, Decibels, Hertz, HertzAxis, Seconds
-from benchkit.measurements.base import Ladder, MeasurementBlock, NetworkStation, NetworkSweep, Reading, Station
+from benchkit.measurements.base import NetworkStation, NetworkSweep
+from benchkit.measurements.before_block import BeforeBlock
 from benchkit.measurements.network_rows import (
     CALIBRATION,
     RESIDUALS,
@@ -54,7 +55,7 @@ _CHECKS = {"SOLT": ("short", "thru"), "TRL": ("thru",)}
 _CONNECT_AGAIN = "Connect each standard as it is asked for and calibrate again; nothing was biased, and no calibration was made"
 
 
-class VectorCalibration(MeasurementBlock):
+class VectorCalibration(BeforeBlock):
     """Short-open-load-thru or thru-reflect-line at the device's planes, of each channel, once, before the first condition."""
 
     kind: Literal["calibration"]
@@ -80,16 +81,6 @@ class VectorCalibration(MeasurementBlock):
         Parameter("calibration_residual", "Calibration: residual of a standard connected again", "dB", "device planes"),
     )
 
-    def ladders(self) -> Iterator[Ladder]:
-        """None: it is done before the first condition."""
-        yield from ()
-
-    def ladder_count(self) -> int:
-        return 0
-
-    def point_count(self) -> int:
-        return 0
-
     def frequency_span_hz(self) -> tuple[float, float] | None:
         return self.frequency_hz.minimum, self.frequency_hz.maximum
 
@@ -99,9 +90,6 @@ class VectorCalibration(MeasurementBlock):
     def network_sweep(self) -> NetworkSweep:
         count = len(_STANDARDS[self.method]) + len(_CHECKS[self.method])
         return NetworkSweep(self.frequency_hz, self.level_dbm, self.if_bandwidth_hz, self.averages, 0, count)
-
-    def measure(self, ladder: Ladder, station: Station) -> Generator[Reading, None, str]:
-        raise MisuseError("a calibration has no ladders")
 
     def before(self, station: NetworkStation) -> None:
         """
@@ -208,9 +196,6 @@ class VectorCalibration(MeasurementBlock):
     def stream_rows(self, stream: str) -> int:
         # Once a channel, not once a condition: room for more than is needed, which is trimmed at the end.
         return 2 if stream == "residuals" else len(self.frequency_hz) * (1 if stream == "calibration" else 6)
-
-    def summarise(self, points: pd.DataFrame) -> list[Result]:
-        return []
 
     def summarise_record(self, points: pd.DataFrame, streams: Mapping[str, pd.DataFrame]) -> list[Result]:
         return [

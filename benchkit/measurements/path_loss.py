@@ -8,7 +8,7 @@ What comes out is a table for each path, with its uncertainty; `benchkit export 
 
 from __future__ import annotations
 
-from collections.abc import Generator, Hashable, Iterator, Mapping, Sequence
+from collections.abc import Hashable, Iterator, Mapping, Sequence
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
@@ -18,9 +18,9 @@ from pydantic import Field
 
 from benchkit.bench.loss_touchstone import read_touchstone
 from benchkit.bench.paths import LossPath
-from benchkit.errors import ConditionError, FileError, MisuseError
+from benchkit.errors import ConditionError, FileError
 from benchkit.files.types import DbmAxis, Decibels, FileModel, FileName, HertzAxis
-from benchkit.measurements.base import Ladder, MeasurementBlock, Reading, Station
+from benchkit.measurements.before_block import BeforeBlock
 from benchkit.measurements.path_figures import path_figures
 from benchkit.measurements.path_plausible import changed, implausible_at_source, implausible_loss
 from benchkit.measurements.path_rows import (
@@ -61,7 +61,7 @@ class AdapterFile(FileModel):
     uncertainty_db: Decibels = Field(alias="uncertainty", ge=0, description="Expanded, k = 2, of its loss")
 
 
-class PathLossMeasurement(MeasurementBlock):
+class PathLossMeasurement(BeforeBlock):
     """Source to device and device to power meter, of each channel, once, before the first condition."""
 
     kind: Literal["path_loss"]
@@ -92,16 +92,6 @@ class PathLossMeasurement(MeasurementBlock):
         Parameter("path_loss", "Path loss", "dB", "ends of the path"),
         Parameter("path_loss_rise", "Path loss, rise from lowest to highest level", "dB", "ends of the path"),
     )
-
-    def ladders(self) -> Iterator[Ladder]:
-        """None: it is done before the first condition."""
-        yield from ()
-
-    def ladder_count(self) -> int:
-        return 0
-
-    def point_count(self) -> int:
-        return 0
 
     def frequency_span_hz(self) -> tuple[float, float] | None:
         return self.frequency_hz.minimum, self.frequency_hz.maximum
@@ -148,9 +138,6 @@ class PathLossMeasurement(MeasurementBlock):
                 f"{self.adapter.touchstone} has gain, {-path.loss_db(worst_hz):.3g} dB at {format_quantity(worst_hz, 'Hz', 9)}; "
                 "an adapter has none",
             )
-
-    def measure(self, ladder: Ladder, station: Station) -> Generator[Reading, None, str]:
-        raise MisuseError("paths are measured before the first condition, not in ladders")
 
     def before_power(self, station: PowerStation) -> None:
         """
@@ -306,9 +293,6 @@ class PathLossMeasurement(MeasurementBlock):
         rows = len(self.frequency_hz)
         asked = self.power_before()
         return {LEVELS.name: asked.reading_count, PATHS.name: 2 * rows, PATH_BUDGETS.name: 40 * rows}.get(stream, rows)
-
-    def summarise(self, points: pd.DataFrame) -> list[Result]:
-        return []
 
     def summarise_record(self, points: pd.DataFrame, streams: Mapping[str, pd.DataFrame]) -> list[Result]:
         budgets = budgets_of(streams)

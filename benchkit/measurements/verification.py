@@ -5,15 +5,15 @@ another bench, a source or meter beyond its accuracy is found here, and not in t
 
 from __future__ import annotations
 
-from collections.abc import Generator, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from itertools import pairwise
 from typing import TYPE_CHECKING, ClassVar, Literal
 
 from pydantic import Field
 
-from benchkit.errors import ConditionError, MisuseError
+from benchkit.errors import ConditionError
 from benchkit.files.types import Dbm, Decibels, HertzAxis
-from benchkit.measurements.base import Ladder, MeasurementBlock, Reading, Station
+from benchkit.measurements.before_block import BeforeBlock
 from benchkit.measurements.path_figures import thru_figure
 from benchkit.measurements.path_rows import (
     LEVELS,
@@ -39,7 +39,7 @@ __all__ = ["Verification"]
 _THRU = "thru"
 
 
-class Verification(MeasurementBlock):
+class Verification(BeforeBlock):
     """Gain of a thru over frequency, of each channel, once, before the first condition. Out of its limit it ends the run."""
 
     kind: Literal["verification"]
@@ -58,16 +58,6 @@ class Verification(MeasurementBlock):
         Parameter("thru_gain", "Gain of a thru in place of the device", "dB", "device input to device output"),
     )
 
-    def ladders(self) -> Iterator[Ladder]:
-        """None: it is done before the first condition."""
-        yield from ()
-
-    def ladder_count(self) -> int:
-        return 0
-
-    def point_count(self) -> int:
-        return 0
-
     def frequency_span_hz(self) -> tuple[float, float] | None:
         return self.frequency_hz.minimum, self.frequency_hz.maximum
 
@@ -80,9 +70,6 @@ class Verification(MeasurementBlock):
     def mistakes(self, files: Mapping[str, bytes] | None) -> Iterator[tuple[str, str]]:
         if any(a >= b for a, b in pairwise(self.frequency_hz)):
             yield "frequency", "does not ascend; lowest first"
-
-    def measure(self, ladder: Ladder, station: Station) -> Generator[Reading, None, str]:
-        raise MisuseError("a verification is done before the first condition, not in ladders")
 
     def before_power(self, station: PowerStation) -> None:
         """
@@ -148,9 +135,6 @@ class Verification(MeasurementBlock):
         # Of each channel, once; a plan has a condition for each channel at least.
         rows = len(self.frequency_hz)
         return {LEVELS.name: self.power_before().reading_count, PATH_BUDGETS.name: 12 * rows}.get(stream, rows)
-
-    def summarise(self, points: pd.DataFrame) -> list[Result]:
-        return []
 
     def summarise_record(self, points: pd.DataFrame, streams: Mapping[str, pd.DataFrame]) -> list[Result]:
         budgets, found = budgets_of(streams), []
