@@ -11,6 +11,7 @@ Every error benchkit raises on purpose, split by who must act.
     ├── InstrumentError     an instrument refused, or answered what it must not                     exit 3
     │   ├── ReplyError          a reply that is not what the question allows
     │   ├── ErrorQueueError     the instrument's own error queue was not empty
+    │   ├── PowerCycledError    it was switched off and on, and is no longer set as it was
     │   └── ProtectionError     a protection reads back otherwise than it was set
     ├── LinkError           the wire                                                                exit 3
     │   ├── LinkTimeout         no reply within the time allowed on the call
@@ -55,6 +56,7 @@ __all__ = [
     "MeasurementError",
     "Mistake",
     "MisuseError",
+    "PowerCycledError",
     "ProofError",
     "ProtectionError",
     "QuantityError",
@@ -157,6 +159,10 @@ class ErrorQueueError(InstrumentError):
     def __init__(self, instrument: str, message: str, numbers: Sequence[int] = ()) -> None:
         self.numbers = tuple(numbers)
         super().__init__(instrument, message)
+
+
+class PowerCycledError(InstrumentError):
+    """It was switched off and on since it was prepared: what it was set to is gone, and what it has read since may be wrong."""
 
 
 class ProtectionError(InstrumentError):

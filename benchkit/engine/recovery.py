@@ -10,7 +10,8 @@ Its rules:
    serial number answers), and the smallest thing that can be begun again is begun again from its start: a ladder, a bias-up, a
    soak. Every command of such a start says where to go, not how far.
 3. Nothing is believed that was set before: the instrument is prepared as at the beginning of the run, every protection is set and
-   read back, and a bias that stands is read. One whose power-on bit says that it was switched off and on is told.
+   read back, and a bias that stands is read. One whose power-on bit says that it was switched off and on is told; every
+   instrument is asked before a ladder counts, for on some wires nothing else tells.
 4. A limit is never tried again, nor a protection that has tripped, nor a bench that does not do what it is told.
 5. Within bounds (`recover:` in the sequence). Each time is an event of the record. What can't be verified ends as it would have
    ended without: safe, and to be resumed.
@@ -29,7 +30,16 @@ from benchkit.engine.bias import BiasState
 from benchkit.engine.biasing import Biaser
 from benchkit.engine.journalist import Events, Progress
 from benchkit.engine.protections import Protections
-from benchkit.errors import BenchkitError, ErrorQueueError, InstrumentError, LimitError, LinkError, MakeSafeError, ReplyError
+from benchkit.errors import (
+    BenchkitError,
+    ErrorQueueError,
+    InstrumentError,
+    LimitError,
+    LinkError,
+    MakeSafeError,
+    PowerCycledError,
+    ReplyError,
+)
 from benchkit.roles import Chamber, Instrument, NetworkAnalyser, Source, Supply, Switch
 from benchkit.sequence.recover import RecoverSettings
 
@@ -74,7 +84,7 @@ def is_transient(error: BaseException) -> bool:
     """Whether an error by itself is one of a message on its way."""
     if isinstance(error, ErrorQueueError):
         return bool(error.numbers) and all(number in _ON_THE_WAY for number in error.numbers)
-    return isinstance(error, LinkError | ReplyError)
+    return isinstance(error, LinkError | ReplyError | PowerCycledError)
 
 
 class Recovery:
@@ -172,7 +182,8 @@ class Recovery:
         self, error: LinkError | InstrumentError, biaser: Biaser | None, attempts: int, what: str
     ) -> tuple[bool, list[str]]:
         """Whether the bias stands, and what was found."""
-        self._cycled.clear()
+        # The bit is cleared by being read, and whoever raised this has read it.
+        self._cycled = {error.instrument} if isinstance(error, PowerCycledError) else set()
         if not is_transient(error):
             # It does not do what it is told, unless it was switched off and on. Asked with the part unpowered.
             self.take_down(biaser)

@@ -634,6 +634,8 @@ class Engine:
             for instrument in (hookup.source, hookup.second_source, hookup.meter, hookup.analyser, *hookup.supplies):
                 if instrument is not None:
                     instrument.check_errors()
+            for one in self._bench.instruments.values():
+                one.check_power()
             if self._biaser is not None:
                 self._biaser.check_held()
         except BaseException as error:

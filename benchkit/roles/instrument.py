@@ -18,7 +18,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable
 from typing import ClassVar
 
-from benchkit.errors import BenchkitError, ErrorQueueError, LinkTimeout, MakeSafeError
+from benchkit.errors import BenchkitError, ErrorQueueError, LinkTimeout, MakeSafeError, PowerCycledError
 from benchkit.link import Link
 from benchkit.roles.conversation import Conversation
 from benchkit.roles.settings import InstrumentSettings
@@ -185,6 +185,19 @@ class Instrument(Conversation, ABC):
         an instrument that does not answer must not keep the next one on. [s]
         """
         self._link.limit_waits(timeout_s)
+
+    def check_power(self) -> None:
+        """
+        It must not have been switched off and on; one that can't say so passes.
+
+        On a wire that does not break then (a bus behind an adapter), nothing else tells.
+
+        Raises:
+            PowerCycledError: It was. What was set is forgotten.
+        """
+        if self.was_power_cycled():
+            self.forget_settings()
+            raise PowerCycledError(self.name, "was switched off and on since it was prepared; what it was set to is gone")
 
     def missing_protections(self) -> tuple[str, ...]:
         """Protections that the bench file says, in so many words, this instrument has not. One line each."""

@@ -11,7 +11,7 @@ from benchkit.bench.model import ChannelWiring
 from benchkit.fault_text import FaultText, fault_mistake, parse_fault
 from sim_instruments.faults.base import TwinFault
 from sim_instruments.faults.chamber import ChamberOvershoot, ChamberRunaway, ChamberStuck, DoorOpen
-from sim_instruments.faults.connections import PowerCycled, Reset, Unplugged
+from sim_instruments.faults.connections import PowerCycled, Reset, Restarts, Unplugged
 from sim_instruments.faults.device import Dies, Drifts, Oscillates, PathLoose, ThermalRunaway
 from sim_instruments.faults.drift import PathShifts, ZeroShifts
 from sim_instruments.faults.fate import Fate, Planned, Whereabouts
@@ -27,7 +27,7 @@ FAULTS: dict[str, type[TwinFault]] = {
         CurrentLimit, StuckOn, GateLost,
         LevelJump, LevelRunaway, Deaf,
         Garbage, NoNumber, Repeats, Silent, Late, HalfAnswer,
-        Reset, Unplugged, PowerCycled,
+        Reset, Unplugged, PowerCycled, Restarts,
         ChamberStuck, ChamberOvershoot, ChamberRunaway, DoorOpen,
         PathLoose, Oscillates, Dies, Drifts, ThermalRunaway,
         PathShifts, ZeroShifts,

@@ -49,6 +49,8 @@ CAUGHT = {
     "reset": "retried",
     "unplugged": "link",
     "power-cycled": "retried",
+    "restarts": "retried",
+    "restarts:rf_source": "retried",
     "disk-full": "record",
     "no-number:drain_supply": "reading wall",
     "garbage:gate_supply": "reply refused",

@@ -26,7 +26,7 @@ UNIT = "L07-W1-01"
 READERS = ("output_meter", "drain_supply", "gate_supply", "detector_voltmeter", "reference_voltmeter", "case_voltmeter")
 ALL = (*READERS, "rf_source", "rf_switch")
 # Of the drill list: those that pass by themselves, and where they can be in kd14_short.
-PLACES = {"late": READERS, "half-answer": READERS, "reset": ALL, "power-cycled": ALL}
+PLACES = {"late": READERS, "half-answer": READERS, "reset": ALL, "power-cycled": ALL, "restarts": ALL}
 TRANSIENT = tuple(PLACES)
 
 

@@ -187,3 +187,16 @@ def test_a_duration_counts_from_the_start() -> None:
     """However it is spelled."""
     assert deadline_s("9 h", 100.0) == pytest.approx(100.0 + 9 * 3600)
     assert math.isclose(deadline_s("90min", 0.0), 5400.0)
+
+
+def test_a_resumed_run_is_done_by_then_too(tmp_path: Path) -> None:
+    """Ten minutes at breakfast are no night: what does not fit is dropped again, counted from when it was resumed."""
+    sequence, bench = loaded(tmp_path)
+    outcome = rehearse(sequence, bench, tmp_path / "night.h5", be_done_by="25 min")
+    assert outcome.outcome == "incomplete"
+
+    short = plan_resume(outcome.record).carry_out(be_done_by="1 min")
+    assert (short.outcome, short.exit_code) == ("incomplete", 5)
+    assert sorted(rows(short)[-2:]) == [(65.0, 0, "dropped"), (65.0, 1, "dropped")]
+
+    assert plan_resume(outcome.record).carry_out(be_done_by="2 h").outcome == "done"
