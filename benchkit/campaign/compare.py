@@ -217,6 +217,7 @@ def compare(first: Measured, second: Measured) -> Comparison:
         raise FileError([Mistake(f"{first.name} and {second.name}", None, "", _nothing_shared(ours, theirs))])
     stated = ({_key(one): one for one in ours}, {_key(one): one for one in theirs})
     rows = sorted((_row(one, stated, allowed) for one in table.rows), key=_worst_first)
+    notes += _defined_otherwise(table.only_first, table.only_second)
     judged = [row for row in rows if row.is_judged]
     return Comparison(
         first.name,
@@ -229,6 +230,20 @@ def compare(first: Measured, second: Measured) -> Comparison:
         tuple(causes(judged, known)),
         tuple(dict.fromkeys(notes)),
     )
+
+
+def _defined_otherwise(only_first: Sequence[Result], only_second: Sequence[Result]) -> list[str]:
+    """Of what is left over on both sides under one name: each pair of definitions once."""
+    there = {_key(one): one for one in only_second}
+    pairs = {
+        (one.parameter, one.convention, there[_key(one)].convention)
+        for one in only_first
+        if _key(one) in there and one.convention != there[_key(one)].convention
+    }
+    return [
+        f"{parameter} is defined otherwise in the two and not compared: {ours or 'not stated'} / {theirs or 'not stated'}"
+        for parameter, ours, theirs in sorted(pairs)
+    ]
 
 
 def _troubles(*both: Measured) -> list[tuple[Measured, str]]:

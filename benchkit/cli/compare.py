@@ -17,7 +17,7 @@ def compare(
     others: Annotated[
         list[Path], typer.Argument(metavar="B...", help="Records, or tables of earlier results (.csv); each is held against A.")
     ],
-    out: Annotated[Path | None, typer.Option("--out", help="Also write the comparison here (HTML); for one B.")] = None,
+    out: Annotated[Path | None, typer.Option("--out", help="Also write it here, with plots of both (HTML); for one B.")] = None,
     every_row: Annotated[bool, typer.Option("--all", help="Every row, not only the worst.")] = False,
     as_json: JsonOption = False,
 ) -> None:
@@ -29,14 +29,16 @@ def compare(
     import json
 
     from benchkit.campaign.compare import compare_files, to_data
-    from benchkit.campaign.compare_page import text_lines
+    from benchkit.campaign.compare_text import text_lines
     from benchkit.errors import FileError, Mistake
 
     if out is not None and len(others) > 1:
         raise FileError([Mistake("command line", None, "--out", "holds one comparison; give one B, or leave it out")])
     found = [compare_files(first, other) for other in others]
     if out is not None:
-        write_page(found[0], out)
+        from benchkit.report.agreement import write_agreement
+
+        write_agreement(found[0], first, others[0], out)
     if as_json:
         data = [to_data(one) for one in found]
         typer.echo(json.dumps(data[0] if len(data) == 1 else data, indent=2))
@@ -49,21 +51,3 @@ def compare(
         if out is not None:
             typer.echo(f"page: {out}")
     raise typer.Exit(0 if all(one.agrees for one in found) else 1)
-
-
-def write_page(comparison: object, out: Path) -> None:
-    """
-    Raises:
-        RecordExistsError: `out` exists.
-    """
-    from benchkit.campaign.compare import Comparison
-    from benchkit.campaign.compare_page import page
-    from benchkit.errors import RecordExistsError
-
-    assert isinstance(comparison, Comparison), "made above"
-    text = page(comparison)
-    try:
-        with out.open("x", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-    except FileExistsError:
-        raise RecordExistsError(f"{out} exists; benchkit never overwrites: choose another --out, or move it away") from None

@@ -25,7 +25,7 @@ def repeat(
         typer.Option("--rehearse/--run", help="On the twin, or on the bench; default: as the record was made."),
     ] = None,
     seed: Annotated[int | None, typer.Option("--seed", help="Of the twin; default: the record's.")] = None,
-    page: Annotated[Path | None, typer.Option("--page", help="Also write the comparison here (HTML).")] = None,
+    page: Annotated[Path | None, typer.Option("--page", help="Also write the comparison, with plots (HTML).")] = None,
     as_json: JsonOption = False,
 ) -> None:
     """
@@ -37,9 +37,8 @@ def repeat(
 
     from benchkit.bench.load import load_bench
     from benchkit.campaign.compare import to_data
-    from benchkit.campaign.compare_page import text_lines
+    from benchkit.campaign.compare_text import text_lines
     from benchkit.campaign.repeat import plan_repeat
-    from benchkit.cli.compare import write_page
     from benchkit.cli.files import new_record_path
     from benchkit.cli.progress import TerminalProgress
     from benchkit.errors import RecordExistsError
@@ -69,7 +68,9 @@ def repeat(
     with TerminalProgress(plan.point_count, expected_s, virtual=planned.simulated) as progress:
         done = planned.carry_out(new, operator=operator, progress=progress)
     if done.comparison is not None and page is not None:
-        write_page(done.comparison, page)
+        from benchkit.report.agreement import write_agreement
+
+        write_agreement(done.comparison, record, done.run.record, page)
     if as_json:
         data = {
             "record": str(done.run.record),

@@ -204,10 +204,11 @@ class VectorCalibration(BeforeBlock):
                 value=20 * math.log10(max(float(row["largest"]), 1e-15)),
                 unit="dB",
                 plane="device planes",
-                condition=ResultCondition(channel=str(row["channel"]), frequency_hz=float(row["frequency_hz"])),
+                condition=ResultCondition(channel=str(row["channel"])),
                 qualifier=str(row["standard"]),
                 uncertainty_reason="a residual is itself a bound on what the calibration leaves",
                 convention=f"{self.method}; largest |corrected - known| over the band, before the first condition",
+                found=f"at {float(row['frequency_hz']) / 1e9:.6g} GHz",
                 measurement=self.title,
             )
             for _, row in streams["residuals"].iterrows()

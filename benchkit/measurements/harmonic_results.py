@@ -194,8 +194,8 @@ class _Harmonic:
             budget = Budget([one for one in budgets[index] if one.amount > 0])
             yield Result(
                 parameter.name, numbers[index], parameter.unit, parameter.plane, condition, qualifier, budget.expanded,
-                convention=f"at {self._line.frequency_hz / 1e9:.6g} GHz{' (dBc)' if index else ''}; {said}", measurement=title,
-                budget=budget.contributions,
+                convention="less the carrier's level" if index else "level of the line",
+                found=f"at {self._line.frequency_hz / 1e9:.6g} GHz; {said}", measurement=title, budget=budget.contributions,
             )  # fmt: skip
 
     def _lines(self, own_db: float) -> list[Contribution]:

@@ -29,6 +29,7 @@ PARAMETERS = (
 NO_LEVEL = "the check has no level at the device's output (level): it judges by the noise alone"
 # Of the highest of many points of noise; it is no line, and its level is a bound.
 STANDS_OUT_DB = 8.0
+CONVENTION = "highest reading of the sweep, what is the analyser's own left out"
 
 
 def undriven_condition(rows: pd.DataFrame) -> ResultCondition:
@@ -77,17 +78,17 @@ def oscillation_results(
         noise_dbm = float(noise_of(trace)[index] + trace.loss_db[index])
         is_noise = peak_dbm - noise_dbm < STANDS_OUT_DB
         where = f"highest reading {peak_dbm:.1f} dBm, at {trace.frequency_hz[index] / 1e9:.6g} GHz"
-        convention = f"{where}{', a bound: it is noise' if is_noise else f'; noise around it {noise_dbm:.1f} dBm'}{said}"
+        told = f"{where}{', a bound: it is noise' if is_noise else f'; noise around it {noise_dbm:.1f} dBm'}{said}"
         budget = level_budget(trace, index)
         peak, margin = PARAMETERS
         if is_noise:
             results.append(_absent(peak, condition, f"nothing stands out of the noise; {where}{said}", title))
         else:
-            results.append(_number(peak, peak_dbm, budget, condition, convention, title))
+            results.append(_number(peak, peak_dbm, budget, condition, told, title))
         if level_dbm is None:
             results.append(_absent(margin, condition, NO_LEVEL, title))
         else:
-            results.append(_number(margin, level_dbm - peak_dbm, budget, condition, convention, title))
+            results.append(_number(margin, level_dbm - peak_dbm, budget, condition, told, title))
     return results
 
 
@@ -121,11 +122,11 @@ def _own_hz(lines: pd.DataFrame | None, ladder: int) -> list[float]:
 
 
 def _number(
-    parameter: Parameter, value: float, budget: Budget, condition: ResultCondition, convention: str, title: str
+    parameter: Parameter, value: float, budget: Budget, condition: ResultCondition, found: str, title: str
 ) -> Result:
     return Result(
         parameter.name, value, parameter.unit, parameter.plane, condition, expanded_uncertainty=budget.expanded,
-        convention=convention, measurement=title, budget=budget.contributions,
+        convention=CONVENTION, found=found, measurement=title, budget=budget.contributions,
     )  # fmt: skip
 
 

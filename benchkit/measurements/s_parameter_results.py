@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 __all__ = ["PARAMETERS", "group_delay_s", "s_parameter_results"]
 
 Floats = NDArray[np.float64]
-Found = tuple[str, float | Absent, str]
+Found = tuple[str, float | Absent, str, str]
 
 _BOTH = "device input to device output"
 PARAMETERS = (
@@ -63,11 +63,11 @@ def s_parameter_results(rows: pd.DataFrame, title: str) -> list[Result]:
         elif not np.isfinite(s).all():
             missing = int((~np.isfinite(s).all(axis=(1, 2))).sum())
             reason = f"the analyser gave no number at {missing} of {len(s)} frequencies: a worst case may be among them"
-        found = {} if reason else {name: (value, said) for name, value, said in _in_band(frequency_hz, s)}
+        found = {} if reason else {one[0]: one[1:] for one in _in_band(frequency_hz, s)}
         errors = None if reason else errors_of(sweep)
         budgets = {} if errors is None else sweep_budgets(frequency_hz, s, errors)
         for parameter in PARAMETERS:
-            value, convention = found.get(parameter.name, (Absent(reason or "not measured"), ""))
+            value, convention, where = found.get(parameter.name, (Absent(reason or "not measured"), "", ""))
             is_absent = isinstance(value, Absent)
             budget = () if is_absent else budgets.get(parameter.name, NO_RESIDUALS)
             lines = () if isinstance(budget, str) else tuple(line for line in budget if line.amount > 0)
@@ -82,6 +82,7 @@ def s_parameter_results(rows: pd.DataFrame, title: str) -> list[Result]:
                     expanded_uncertainty=Budget(lines).expanded if lines else float("nan"),
                     uncertainty_reason="no value" if is_absent else budget if isinstance(budget, str) else "",
                     convention=convention,
+                    found=where,
                     measurement=title,
                     budget=lines,
                 )
@@ -108,46 +109,48 @@ def group_delay_s(frequency_hz: Floats, s21: NDArray[np.complex128]) -> Floats |
 
 
 def _in_band(hz: Floats, s: NDArray[np.complex128]) -> Iterator[Found]:
+    """Name, value, how it is defined, and where in the band it is."""
     band = f"in {hz[0] / 1e9:.6g} to {hz[-1] / 1e9:.6g} GHz"
 
     def at(index: int) -> str:
-        return f"{band}, at {hz[index] / 1e9:.6g} GHz"
+        return f"at {hz[index] / 1e9:.6g} GHz"
 
     with np.errstate(divide="ignore"):
         db = 20 * np.log10(np.abs(s))
     gain = db[:, 1, 0]
     low, high = int(gain.argmin()), int(gain.argmax())
-    yield "s21_minimum", float(gain[low]), f"lowest {at(low)}"
-    said = f"highest less lowest {band}, highest at {hz[high] / 1e9:.6g} GHz, lowest at {hz[low] / 1e9:.6g} GHz"
-    yield "s21_flatness", float(gain[high] - gain[low]), said
+    yield "s21_minimum", float(gain[low]), f"lowest {band}", at(low)
+    yield "s21_flatness", float(gain[high] - gain[low]), f"highest less lowest {band}", f"highest {at(high)}, lowest {at(low)}"
     if hz.size < 2:
-        yield "s21_slope", Absent("slope needs two frequencies or more"), ""
+        yield "s21_slope", Absent("slope needs two frequencies or more"), "", ""
     else:
         slope = float(np.polyfit((hz - hz.mean()) / (hz[-1] - hz[0]), gain, 1)[0])
-        yield "s21_slope", slope, f"straight line by least squares, end less beginning, {band}"
+        yield "s21_slope", slope, f"straight line by least squares, end less beginning, {band}", ""
     for name, (i, j) in (("input_return_loss", (0, 0)), ("output_return_loss", (1, 1)), ("reverse_isolation", (0, 1))):
         worst = int(db[:, i, j].argmax())
         value = float(-db[worst, i, j])
-        yield name, value if np.isfinite(value) else Absent(f"S{i + 1}{j + 1} reads zero {at(worst)}"), f"lowest {at(worst)}"
+        absent = Absent(f"S{i + 1}{j + 1} reads zero {at(worst)}")
+        yield name, value if np.isfinite(value) else absent, f"lowest {band}", at(worst)
     stable = stability(s)
     for name, values in (("stability_k", stable.k), ("stability_mu", stable.mu)):
         worst = int(values.argmin())
         value = float(values[worst])
-        yield name, value if np.isfinite(value) else Absent("S12 reads zero: no feedback to speak of"), f"lowest {at(worst)}"
+        absent = Absent("S12 reads zero: no feedback to speak of")
+        yield name, value if np.isfinite(value) else absent, f"lowest {band}", at(worst)
     available = maximum_gain(s).available_db
     if np.isfinite(available).all():
         worst = int(available.argmin())
-        yield "maximum_gain", float(available[worst]), f"both ports conjugately matched; lowest {at(worst)}"
+        yield "maximum_gain", float(available[worst]), f"both ports conjugately matched; lowest {band}", at(worst)
     else:
         first = int(np.argmax(~np.isfinite(available)))
         where = f"{hz[first] / 1e9:.6g} GHz (mu = {stable.mu[first]:.3g})"
         reason = f"not unconditionally stable at {where}: no match gives it a maximum"
-        yield "maximum_gain", Absent(reason), ""
+        yield "maximum_gain", Absent(reason), "", ""
     delay = group_delay_s(hz, s[:, 1, 0])
     if isinstance(delay, Absent):
-        yield from (("group_delay", delay, ""), ("group_delay_variation", delay, ""))
+        yield from (("group_delay", delay, "", ""), ("group_delay_variation", delay, "", ""))
         return
     longest = int(delay.argmax())
     aperture = f"aperture two steps, {2 * float(np.diff(hz).max()) / 1e6:.4g} MHz or less"
-    yield "group_delay", float(delay[longest]), f"longest {at(longest)}; {aperture}"
-    yield "group_delay_variation", float(delay.max() - delay.min()), f"longest less shortest {band}; {aperture}"
+    yield "group_delay", float(delay[longest]), f"longest {band}; {aperture}", at(longest)
+    yield "group_delay_variation", float(delay.max() - delay.min()), f"longest less shortest {band}; {aperture}", ""

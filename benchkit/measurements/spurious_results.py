@@ -125,10 +125,10 @@ def _of_search(
     margin, level, relative = SPURIOUS
     qualifier = qualifier_of(found.drive_dbm)
 
-    def number(parameter: Parameter, value: float, budget: Budget, convention: str) -> Result:
+    def number(parameter: Parameter, value: float, budget: Budget, convention: str, where: str) -> Result:
         return Result(
             parameter.name, value, parameter.unit, parameter.plane, condition, qualifier, budget.expanded, convention=convention,
-            measurement=title, budget=budget.contributions,
+            found=where, measurement=title, budget=budget.contributions,
         )  # fmt: skip
 
     def absent(parameter: Parameter, reason: str) -> Result:
@@ -147,6 +147,7 @@ def _of_search(
     results = [
         number(
             margin, float(distance[worst]), _budget(found, worst, _is_relative(conventions, found, worst)),
+            "smallest over the band searched",
             f"{_at(found, worst)}, where the mask is {found.mask_dbm[worst]:.2f} dBm"
             f"{'; a bound: it is noise' if is_noise else ''}{said}",
         )
@@ -158,9 +159,10 @@ def _of_search(
         return [*results, absent(level, reason), absent(relative, reason)]
     strongest = int(np.nanargmax(above))
     value_dbm, where = float(above[strongest]), f"{_at(found, strongest)}{said}"
-    results.append(number(level, value_dbm, _budget(found, strongest, False), where))
+    results.append(number(level, value_dbm, _budget(found, strongest, False), "highest that stands out of the noise", where))
     over_carrier = value_dbm - found.carrier.output_dbm
-    results.append(number(relative, over_carrier, _budget(found, strongest, True), f"{where} (dBc)"))
+    budget = _budget(found, strongest, True)
+    results.append(number(relative, over_carrier, budget, "the same, less the carrier's level", where))
     return results
 
 

@@ -174,8 +174,8 @@ class _Order:
             self._number(
                 f"im{n}_slope_{side}", slope,
                 None if math.isnan(error) else self._slope_budget(slopes, error, side),
-                f"least squares over {len(slopes.places)} points in back-off and above the noise; {n} where an intercept point "
-                "means anything",
+                f"least squares over the points in back-off and above the noise; {n} where an intercept point means anything",
+                f"{len(slopes.places)} points",
             )
             for side, slope, error in (
                 ("lower", slopes.lower, slopes.lower_standard_error), ("upper", slopes.upper, slopes.upper_standard_error)
@@ -231,8 +231,8 @@ class _Order:
             return None, self._absent(name, why)
         # A product that changes by no more than the tolerance is the analyser's own to no more than this.
         self.own_bound_db = tolerance_db / (1 - 10 ** (-(n - 1) * step_db / 20))
-        convention = f"largest of {judged} judged: {worst_reason}"
-        result = self._number(name, worst_db, None, convention, reason=NOT_COMPARED)
+        told = f"of {judged} judged: {worst_reason}"
+        result = self._number(name, worst_db, None, "largest of both sides and all points", told, reason=NOT_COMPARED)
         if unclean:
             return Absent(f"OIP{n}: {worst_reason}; {unclean} of {judged} products are not the device's own"), result
         return None, result
@@ -265,12 +265,12 @@ class _Order:
         means = {side: math.fsum(many) / len(many) for side, many in values.items()}
         worst = min(SIDES, key=lambda side: means[side])
         count = f"{len(fit.points)} points"
-        yield self._number(names[0], mean, self._budget(slopes, values[""]), f"{fit.convention}; {count}")
+        yield self._number(names[0], mean, self._budget(slopes, values[""]), fit.convention, count)
         for side in SIDES:
-            said = f"{side} product alone, unequal tones corrected; mean of {count} in back-off"
-            yield self._number(f"oip{n}_{side}", means[side], self._budget(slopes, values[side]), said)
-        said = f"the lower of both sides, here the {worst} one; mean of {count} in back-off"
-        yield self._number(names[3], means[worst], self._budget(slopes, values[worst]), said)
+            said = f"{side} product alone, unequal tones corrected; mean of the points in back-off"
+            yield self._number(f"oip{n}_{side}", means[side], self._budget(slopes, values[side]), said, count)
+        said = "the lower of both sides; mean of the points in back-off"
+        yield self._number(names[3], means[worst], self._budget(slopes, values[worst]), said, f"the {worst} one; {count}")
         if n == 3:
             yield self._above(mean, self._budget(slopes, values[""]))
 
@@ -285,7 +285,7 @@ class _Order:
         return self._number(
             name, oip3_dbm - self.p1db.value, whole,
             f"OIP3 (mean of both sides) less P1dB of {self.p1db.measurement}; the two by different instruments and paths, taken "
-            "as independent",
+            "as independent", "",
         )  # fmt: skip
 
     def _slope_budget(self, slopes: ProductSlopes, error: float, side: str) -> Budget:
@@ -329,7 +329,9 @@ class _Order:
 
     # ------------------------------------------------------------------ rows
 
-    def _number(self, name: str, value: float, budget: Budget | None, convention: str, *, reason: str = "") -> Result:
+    def _number(
+        self, name: str, value: float, budget: Budget | None, convention: str, found: str, *, reason: str = ""
+    ) -> Result:
         parameter = _BY_NAME[name]
         if budget is None and not reason:
             reason = (
@@ -340,7 +342,7 @@ class _Order:
         return Result(
             name, value, parameter.unit, parameter.plane, self.condition, self.qualifier,
             math.nan if budget is None else budget.expanded, uncertainty_reason=reason, convention=convention,
-            measurement=self.title, budget=() if budget is None else budget.contributions,
+            found=found, measurement=self.title, budget=() if budget is None else budget.contributions,
         )  # fmt: skip
 
     def _absent(self, name: str, why: Absent) -> Result:

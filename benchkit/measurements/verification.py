@@ -147,10 +147,10 @@ class Verification(BeforeBlock):
                     unit="dB",
                     plane="device input to device output",
                     condition=condition,
-                    qualifier="" if row["is_within"] else f"beyond its limit, {row['limit_db']:.2f} dB",
                     expanded_uncertainty=float(row["expanded_uncertainty_db"]),
                     convention=f"thru in place of the device at {self.level_dbm:g} dBm, by the tables of the bench file; 0 dB is "
                     "right",
+                    found="" if row["is_within"] else f"beyond its limit, {row['limit_db']:.2f} dB",
                     measurement=self.title,
                     budget=budgets.get((_THRU, condition.channel or "", condition.frequency_hz or 0.0), ()),
                 )

@@ -35,6 +35,7 @@ _RESULTS = (
     ("reason", "S", "why the value is absent"),
     ("uncertainty_reason", "S", "why the uncertainty is not known"),
     ("convention", "S", "how the number is defined"),
+    ("found", "S", "how this one came about: where in the band, from how many points, what a check of it said"),
     ("measurement", "S", "title of the measurement"),
     ("note", "S", "what casts doubt on the number: the bench had drifted"),
 )
@@ -61,6 +62,8 @@ _BUDGETS = (
 )
 _UNITS = {"temperature_degc": "degC", "supply_voltage_v": "V", "frequency_hz": "Hz", "probability": "1",
           "expectation": "1", "result": "1", "degrees_of_freedom": "1"}  # fmt: skip
+# What records from before there was such a column do not have.
+_LATER = ("found", "note")
 _CONDITION = ("temperature_degc", "channel", "supply_voltage_v", "frequency_hz")
 
 
@@ -97,8 +100,7 @@ def results_from(rows: Sequence[Mapping[str, Any]], budgets: Sequence[Mapping[st
         lines.setdefault(line["result"], []).append(Contribution(*fields))
     return [
         Result(
-            # A record from before there were notes has none.
-            **{name: row[name] if name != "note" else row.get(name, "") for name, _, _ in _RESULTS if name not in _CONDITION},
+            **{name: row.get(name, "") if name in _LATER else row[name] for name, _, _ in _RESULTS if name not in _CONDITION},
             condition=ResultCondition(
                 **{name: None if row[name] == "" or row[name] != row[name] else row[name] for name in _CONDITION}
             ),

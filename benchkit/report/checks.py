@@ -14,13 +14,30 @@ from benchkit.report.source import Judged, Source
 from benchkit.results.result import Result
 from benchkit.results.verdict import Outcome, Verdict
 
-__all__ = ["OUTCOMES", "Check", "CheckKey", "checks_of", "limit_text", "place_text", "value_text"]
+__all__ = ["OUTCOMES", "Check", "CheckKey", "RecordCheck", "checks_of", "limit_text", "place_text", "value_text"]
 
 # Worst first. "Not judged" is no failure, and no success either.
 OUTCOMES: tuple[Outcome, ...] = ("fail", "conditional fail", "not judged", "conditional pass", "pass")
 # Below this part of the value it is the arithmetic's noise.
 NOTHING = 1e-9
 CheckKey = tuple[str, str, str, str, str, str, float | None]
+Member = tuple[str, Judged, Result]
+
+
+@dataclass(frozen=True)
+class RecordCheck:
+    """
+    One expectation over the results of one record.
+
+    Attributes:
+        outcome: The worst of its verdicts.
+        worst: The value that came nearest to a limit or furthest beyond, with its uncertainty; "" when none was judged.
+        worst_at: Where that is.
+    """
+
+    outcome: Outcome
+    worst: str = ""
+    worst_at: str = ""
 
 
 @dataclass(frozen=True)
@@ -36,6 +53,7 @@ class Check:
         counts: Each outcome and how often, worst first.
         worst: The value that came nearest to a limit or furthest beyond, with its uncertainty and place.
         reason: Why it was not judged; else "".
+        by_record: The same of each record alone, by its label.
     """
 
     parameter: str
@@ -45,6 +63,7 @@ class Check:
     counts: tuple[tuple[Outcome, int], ...]
     worst: str
     reason: str
+    by_record: Mapping[str, RecordCheck]
 
     @property
     def total(self) -> int:
@@ -60,7 +79,7 @@ def checks_of(
     Args:
         results: Of each source by its label, in the source's own order, conventions harmonised.
     """
-    grouped: dict[tuple[CheckKey, str, str], list[tuple[str, Judged, Result]]] = defaultdict(list)
+    grouped: dict[tuple[CheckKey, str, str], list[Member]] = defaultdict(list)
     unanswered: dict[tuple[str, str, str], list[str]] = defaultdict(list)
     for source in sources:
         own = results[source.label]
@@ -78,7 +97,8 @@ def checks_of(
         checks[key].append(_check(limit, where, members, several=len(sources) > 1))
     missing = [
         Check(parameter, limit, where, "not judged", (("not judged", len(labels)),), "",
-              "no result answers it" + (f" ({', '.join(labels)})" if len(sources) > 1 else ""))
+              "no result answers it" + (f" ({', '.join(labels)})" if len(sources) > 1 else ""),
+              dict.fromkeys(labels, RecordCheck("not judged")))
         for (parameter, limit, where), labels in unanswered.items()
     ]  # fmt: skip
     return checks, missing
@@ -91,18 +111,41 @@ def _key(result: Result) -> CheckKey:
     )  # fmt: skip
 
 
-def _check(limit: str, where: str, members: Sequence[tuple[str, Judged, Result]], *, several: bool) -> Check:
+def _check(limit: str, where: str, members: Sequence[Member], *, several: bool) -> Check:
     counts = Counter(judged.verdict.outcome for _, judged, _ in members)
-    outcome = next(one for one in OUTCOMES if counts[one])
-    judged_members = [one for one in members if not math.isnan(one[1].verdict.margin)]
+    nearest = _nearest(members)
     worst = ""
-    if judged_members:
-        label, _, result = min(judged_members, key=lambda one: one[1].verdict.margin)
+    if nearest is not None:
+        label, result = nearest
         worst = f"{value_text(result)} at {place_text(result)}" + (f", {label}" if several else "")
+    by_record = {
+        label: _record_check([one for one in members if one[0] == label]) for label in dict.fromkeys(one[0] for one in members)
+    }
     reasons = Counter(judged.verdict.reason for _, judged, _ in members if judged.verdict.outcome == "not judged")
     reason = "; ".join(f"{count} not judged: {why}" for why, count in gathered(reasons.items()))
     ordered = tuple((one, counts[one]) for one in OUTCOMES if counts[one])
-    return Check(members[0][2].parameter, limit, where, outcome, ordered, worst, reason)
+    return Check(members[0][2].parameter, limit, where, _worst(members), ordered, worst, reason, by_record)
+
+
+def _worst(members: Sequence[Member]) -> Outcome:
+    outcomes = {judged.verdict.outcome for _, judged, _ in members}
+    return next(one for one in OUTCOMES if one in outcomes)
+
+
+def _nearest(members: Sequence[Member]) -> tuple[str, Result] | None:
+    """Label and result of what came nearest to its limit."""
+    judged = [one for one in members if not math.isnan(one[1].verdict.margin)]
+    if not judged:
+        return None
+    label, _, result = min(judged, key=lambda one: one[1].verdict.margin)
+    return label, result
+
+
+def _record_check(members: Sequence[Member]) -> RecordCheck:
+    nearest = _nearest(members)
+    if nearest is None:
+        return RecordCheck(_worst(members))
+    return RecordCheck(_worst(members), value_text(nearest[1]), place_text(nearest[1]))
 
 
 def place_text(result: Result) -> str:

@@ -21,7 +21,7 @@ __all__ = ["Many", "many_of"]
 
 @dataclass(frozen=True)
 class Many:
-    """None or empty: nothing of the kind. `drawings`: of channels first, then of what was imported."""
+    """None or empty: nothing of the kind. `drawings`: of channels first, then of occasions, then of what was imported."""
 
     population: Population | None = None
     channels: ChannelSection | None = None
@@ -41,10 +41,15 @@ def many_of(sources: Sequence[Source], options: ReportOptions, pool: ArrayPool) 
         files = [read_imported(one, parameters) for one in options.against]
         against = against_section(sources, files, parameters, style, pool, note)
     channels = channel_section(sources, parameters, style, pool, note)
+    occasions = tuple(occasions_of(sources, parameters, style, pool, note))
     return Many(
         population_of(sources, options.tolerance),
         channels,
-        tuple(occasions_of(sources, parameters)),
+        occasions,
         against,
-        (*(channels.drawings if channels else ()), *(against.drawings if against else ())),
+        (
+            *(channels.drawings if channels else ()),
+            *(drawing for one in occasions for drawing in one.drawings),
+            *(against.drawings if against else ()),
+        ),
     )

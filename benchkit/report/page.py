@@ -2,25 +2,21 @@
 
 from __future__ import annotations
 
-import base64
 import difflib
 import hashlib
-import importlib.resources
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import jinja2
 from markupsafe import Markup
 
-import benchkit
 from benchkit.report.bench_table import instruments_of, missing_protections
 from benchkit.report.budgets import budgets_of, not_stated
 from benchkit.report.cautions import cautions_of
 from benchkit.report.conditions import conditions_of
 from benchkit.report.details import detail_tables
-from benchkit.report.digits import celsius, clock_time
+from benchkit.report.digits import clock_time
 from benchkit.report.drawing import ArrayPool, Drawing, safe_json
 from benchkit.report.drift import drift_of
 from benchkit.report.highlights import highlights_of, overall_of
@@ -29,14 +25,12 @@ from benchkit.report.method import contributions_of, conventions_of, decision_ru
 from benchkit.report.options import ReportOptions
 from benchkit.report.plots import Plots, headline_of, make_plots
 from benchkit.report.sheet import known_parameters, make_sheet
+from benchkit.report.shell import shell
 from benchkit.report.source import Source
 from benchkit.report.title import incomplete_line, title_of
+from benchkit.report.verdicts import verdict_table
 
 __all__ = ["render"]
-
-TEMPLATES = ("page.html.j2", "tables.html.j2", "budgets.html.j2", "drift.html.j2", "many.html.j2")
-SYMBOLS = {"pass": "✓", "conditional pass": "(✓)", "conditional fail": "(✗)", "fail": "✗", "not judged": "\N{EN DASH}"}
-
 
 @dataclass(frozen=True)
 class _Event:
@@ -64,28 +58,14 @@ def render(sources: Sequence[Source], options: ReportOptions | None = None, *, m
 
     The same records give the same text, byte for byte: the page says when the records were made, not when it was.
     """
-    # Late: only a report needs it, and every other verb starts faster without.
-    from plotly.offline import get_plotlyjs, get_plotlyjs_version
-
     pool = ArrayPool()
     plots = make_plots(sources, pool)
     many = many_of(sources, options or ReportOptions(), pool)
     sheet = make_sheet(sources)
     parameters = known_parameters(sources)
-    library, script, style = get_plotlyjs(), _own("page.js"), _own("page.css")
-    environment = jinja2.Environment(
-        loader=jinja2.DictLoader({name: _own(name) for name in TEMPLATES}),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters.update(celsius=celsius, symbol=SYMBOLS.__getitem__, slug=lambda text: text.replace(" ", "-"))
-    return environment.get_template("page.html.j2").render(
-        policy=_policy(library, script),
-        style=Markup(style),
-        script=Markup(script),
-        library=Markup(library),
+    template, common = shell("page.html.j2")
+    return template.render(
+        **common,
         data=Markup(safe_json(_data(plots, many, pool))),
         title=title_of(sources),
         conditions=conditions_of(sources),
@@ -95,6 +75,7 @@ def render(sources: Sequence[Source], options: ReportOptions | None = None, *, m
         sheet=sheet,
         highlights=highlights_of(sheet),
         overall=overall_of(sheet),
+        verdicts=verdict_table(sheet, sources),
         incomplete=[line for source in sources if (line := incomplete_line(source, several=len(sources) > 1))],
         details=detail_tables(sheet, parameters, several_records=len(sources) > 1),
         plots=plots,
@@ -123,25 +104,7 @@ def render(sources: Sequence[Source], options: ReportOptions | None = None, *, m
         digests=_digests(sources),
         sequences=_sequence_texts(sources),
         benches=_bench_texts(sources),
-        written_with=f"benchkit {benchkit.__version__}, plotly.js {get_plotlyjs_version()}",
     )  # fmt: skip
-
-
-def _own(name: str) -> str:
-    return (importlib.resources.files("benchkit.report") / "templates" / name).read_text(encoding="utf-8")
-
-
-def _policy(*scripts: str) -> str:
-    """
-    Content security policy: only the scripts written here run, and nothing is fetched.
-
-    A text from a file is escaped; should one ever slip through, the browser still won't run it.
-    """
-    hashes = " ".join(f"'sha256-{base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()}'" for script in scripts)
-    return (
-        f"default-src 'none'; script-src {hashes}; style-src 'unsafe-inline'; img-src data: blob:; font-src data:; "
-        "base-uri 'none'; form-action 'none'"
-    )
 
 
 def _data(plots: Plots, many: Many, pool: ArrayPool) -> Mapping[str, Any]:

@@ -66,7 +66,9 @@ class Result:
         qualifier: What tells it from others of its name at one condition, e.g. "6 dB back-off"; else "".
         value: In `unit`; NaN when absent, and then `reason` says why.
         expanded_uncertainty: k = 2, in `unit`; NaN when not known, and then `uncertainty_reason` says why.
-        convention: How the number is defined, e.g. "reference gain: mean of the three lowest levels".
+        convention: How the number is defined, e.g. "reference gain: mean of the three lowest levels". What is defined alike reads
+            alike, whatever was found: results are held against each other by it.
+        found: How this one came about: where in the band, from how many points, what a check of it said.
         note: What casts doubt on the number though nothing is wrong with how it came about: a drift of the bench.
         budget: What the uncertainty is made of: independent contributions, whose amounts combine (root sum of squares) to
             half of `expanded_uncertainty`. Empty when not known. Degrees of freedom are for the reader: k is 2 all the same.
@@ -82,6 +84,7 @@ class Result:
     reason: str = ""
     uncertainty_reason: str = ""
     convention: str = ""
+    found: str = ""
     measurement: str = ""
     budget: tuple[Contribution, ...] = ()
     note: str = ""

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from benchkit.campaign import CampaignOutcome, rehearse
 from benchkit.campaign.compare import compare_files
-from benchkit.campaign.compare_page import text_lines
+from benchkit.campaign.compare_text import text_lines
 from benchkit.campaign.resume import plan_resume
 from benchkit.campaign.returns import Return, returns_of
 from benchkit.campaign.setup import setup_of

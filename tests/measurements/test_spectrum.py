@@ -145,7 +145,7 @@ def test_a_line_above_the_mask_is_found_with_its_frequency_and_level(
     assert abs(level.value - lines[28.25e9]) <= level.expanded_uncertainty
     assert abs(relative.value - (lines[28.25e9] - lines[14.125e9])) <= relative.expanded_uncertainty
     assert level.expanded_uncertainty < relative.expanded_uncertainty
-    assert "at 28.2" in level.convention
+    assert "at 28.2" in level.found
     assert margin.value == pytest.approx(-15 - level.value, abs=1e-9)
     assert [verdict.outcome for verdict in outcome.verdicts] == ["fail"]
 
@@ -163,7 +163,7 @@ def test_a_response_of_the_analysers_own_is_not_the_devices_spurious_line(tmp_pa
     outcome = carried_out(tmp_path, *ALONE, ONE_CARRIER, HIGH_DRIVE, bench=bench_with(tmp_path, at))
     margin = by_name(outcome)["spurious_margin"]
     assert margin.value > 0
-    assert "5 GHz left out: the analyser's own" in margin.convention
+    assert "5 GHz left out: the analyser's own" in margin.found
 
 
 def test_what_the_analyser_makes_itself_is_no_result(tmp_path: Path) -> None:

@@ -9,6 +9,7 @@ import pytest
 
 from benchkit.campaign.shortcuts import rehearse
 from benchkit.report import write_report
+from tests.report.many import UNITS, two_channels
 from tests.report.page import Page
 from tests.report.sample import ROOT, Sample, write_sample
 
@@ -38,6 +39,16 @@ def page(record: Path, folder: Path) -> Page:
 @pytest.fixture(scope="session")
 def rehearsed_page(rehearsed: Path, folder: Path) -> Page:
     return Page(write_report([rehearsed], folder / "rehearsed.html"))
+
+
+@pytest.fixture(scope="session")
+def both(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+    """Two units with two channels; the first once more with finer steps, so that its readings are other ones."""
+    folder = tmp_path_factory.mktemp("channels")
+    return [
+        two_channels(folder, UNITS[0], name="first"), two_channels(folder, UNITS[1], name="second"),
+        two_channels(folder, UNITS[0], ("step: 1 dB", "step: 0.5 dB"), name="again"),
+    ]  # fmt: skip
 
 
 @pytest.fixture

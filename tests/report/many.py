@@ -14,6 +14,7 @@ from benchkit.results.result import Result, ResultCondition
 from benchkit.results.verdict import Verdict
 from tests.scenario import ROOT, SHORT, changed
 
+UNITS = ("L07-W1-01", "L07-W1-02", "L07-W1-03", "L07-W1-04", "L07-W1-05")
 SIMULATED = ROOT / "sequences" / "simulated"
 FULL = ROOT / "sequences" / "benches" / "kd14_full.yaml"
 NETWORK = ROOT / "sequences" / "kd14_s_parameters.yaml"

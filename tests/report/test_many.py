@@ -16,7 +16,6 @@ from benchkit.record import Record, export_touchstone
 from benchkit.report import write_report
 from benchkit.report.against import difference
 from benchkit.report.channels import expanded_of_channels
-from benchkit.report.conventions import harmonised
 from benchkit.report.curves import PHASE, Curve
 from benchkit.report.imported import read_imported
 from benchkit.report.options import ReportOptions, parse_against, parse_tolerance
@@ -24,10 +23,10 @@ from benchkit.report.population import LEAST_UNITS, population_of
 from benchkit.report.source import check_comparable
 from benchkit.results.result import PARAMETERS, Result, ResultCondition
 from benchkit.results.uncertainty import Budget, Contribution
-from tests.report.many import SIMULATED, die, source_of, two_channels
+from tests.report.many import SIMULATED, UNITS, die, source_of
 from tests.report.page import Page
+from tests.report.sample import Sample
 
-UNITS = ("L07-W1-01", "L07-W1-02", "L07-W1-03", "L07-W1-04", "L07-W1-05")
 S2P, CSV = SIMULATED / "kd14_simulated.s2p", SIMULATED / "kd14_simulated_p1db.csv"
 
 
@@ -35,16 +34,6 @@ S2P, CSV = SIMULATED / "kd14_simulated.s2p", SIMULATED / "kd14_simulated_p1db.cs
 def dice(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     folder = tmp_path_factory.mktemp("dice")
     return [die(folder, unit) for unit in UNITS]
-
-
-@pytest.fixture(scope="module")
-def both(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
-    """Two units with two channels; the first once more with finer steps, so that its readings are other ones."""
-    folder = tmp_path_factory.mktemp("channels")
-    return [
-        two_channels(folder, UNITS[0], name="first"), two_channels(folder, UNITS[1], name="second"),
-        two_channels(folder, UNITS[0], ("step: 1 dB", "step: 0.5 dB"), name="again"),
-    ]  # fmt: skip
 
 
 @pytest.fixture(scope="module")
@@ -109,22 +98,33 @@ def test_units_share_a_row_wherever_in_the_band_each_is_worst(page: Page, label:
     assert rows[0].all("td")[5].text.strip() == "6"  # three records of two channels
 
 
-def test_where_in_the_band_a_unit_is_worst_is_no_part_of_how_it_is_defined() -> None:
-    """At every temperature and on both channels one unit may be worst at one place, and the next one at another."""
+def test_each_unit_has_its_verdict_on_every_expectation(page: Page, both: list[Path]) -> None:
+    """Lots are sorted by it: which unit fails what, and by how much."""
+    table = page.section("Verdicts by unit")
+    head = [cell.text for cell in table.all("thead")[0].all("th")]
+    assert [UNITS[0] in name for name in head[1:]] == [True, False, True]
+    for place, record in enumerate(both):
+        with Record.open(record) as opened:
+            verdicts = [one for one in opened.verdicts() if one.result is not None and one.result.parameter == "input_return_loss"]
+        low = min(verdicts, key=lambda one: one.margin)
+        assert low.result is not None
+        cell = page.row("Verdicts by unit", "Input return loss, lowest in band").all("td")[place]
+        outcomes = {one.outcome for one in verdicts}
+        worst = next(one for one in ("fail", "conditional fail", "conditional pass", "pass") if one in outcomes)
+        assert worst in cell.text
+        assert f"{low.result.value:.2f}" in cell.text
+        assert f"channel {low.result.condition.channel}" in cell.text
+        assert page.row("Verdicts by unit", "All of it").all("td")[place].text.split(" ", 1)[1] in (
+            "fail", "conditional fail", "not judged", "conditional pass", "pass",
+        )  # fmt: skip
 
-    def flatness(conventions: list[str]) -> list[Result]:
-        return [Result("s21_flatness", 0.3, "dB", "", convention=text, measurement="S-parameters") for text in conventions]
 
-    band = "highest less lowest in 13.75 to 14.5 GHz"
-    found = harmonised(
-        {
-            "1": flatness([f"{band}, highest at 13.9 GHz, lowest at 14.5 GHz"] * 2),
-            "2": flatness([f"{band}, highest at 14.1 GHz, lowest at 13.75 GHz"] * 2),
-            "another band": flatness(["highest less lowest in 13.75 to 14.25 GHz, highest at 13.9 GHz, lowest at 14.2 GHz"] * 2),
-        }
-    )
-    assert {one.convention for label in "12" for one in found[label]} == {band}
-    assert band not in {one.convention for one in found["another band"]}
+def test_a_unit_that_did_not_get_through_is_incomplete_and_does_not_pass(report: Callable[..., Page]) -> None:
+    """A half measured unit between whole ones is the one that slips into the box of good ones."""
+    page = report(Sample(), Sample(unit="L07-W1-02", stop_at_point=300, outcome="stopped"))
+    whole, half = page.row("Verdicts by unit", "All of it").all("td")
+    assert "incomplete" not in whole.text
+    assert "incomplete" in half.text
 
 
 def test_imported_curves_are_dashed_and_said_not_to_be_measured(page: Page) -> None:
@@ -157,6 +157,7 @@ def test_the_difference_is_measured_less_imported_at_measured_frequencies(page: 
 
 def test_one_unit_on_two_occasions_is_compared_by_the_en_number(page: Page) -> None:
     section = page.section("One unit on several occasions")
+    assert section.all("figure"), "the difference is drawn, not only told"
     assert f"{UNITS[0]} (first)" in section.text
     assert "all " in section.text
     assert "have |En| <= 1" in section.text

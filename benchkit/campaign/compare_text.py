@@ -1,29 +1,17 @@
-"""A comparison as one HTML page that needs nothing from anywhere else, and as plain text."""
+"""A comparison as plain text, for a terminal or a log."""
 
 from __future__ import annotations
 
-import importlib.resources
 import math
 from collections.abc import Iterator
 
-import jinja2
-
 from benchkit.campaign.compare import Comparison, Row
 
-__all__ = ["headline", "page", "text_lines"]
+__all__ = ["headline", "text_lines"]
 
 DIGITS = 5
 WORST = 20
 MOST_DIFFERENCES = 30
-
-
-def page(comparison: Comparison) -> str:
-    """The whole comparison, every row."""
-    text = (importlib.resources.files("benchkit.campaign") / "templates" / "agreement.html.j2").read_text(encoding="utf-8")
-    environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined)
-    return environment.from_string(text).render(
-        c=comparison, headline=headline(comparison), name=_name, where=_where, number=_number
-    )
 
 
 def headline(comparison: Comparison) -> str:

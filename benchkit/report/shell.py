@@ -1,0 +1,59 @@
+"""What every page of ours is wrapped in: the templates and their filters, the plot library, and what the browser may run."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import importlib.resources
+from typing import Any
+
+import jinja2
+from markupsafe import Markup
+
+import benchkit
+from benchkit.report.digits import celsius
+
+__all__ = ["shell"]
+
+TEMPLATES = ("page.html.j2", "agreement.html.j2", "tables.html.j2", "budgets.html.j2", "drift.html.j2", "many.html.j2")
+SYMBOLS = {"pass": "✓", "conditional pass": "(✓)", "conditional fail": "(✗)", "fail": "✗", "not judged": "\N{EN DASH}"}
+
+
+def shell(template: str) -> tuple[jinja2.Template, dict[str, Any]]:
+    """A page's template, and the values that each page needs whatever it tells."""
+    # Late: only a page needs it, and every other verb starts faster without.
+    from plotly.offline import get_plotlyjs, get_plotlyjs_version
+
+    library, script = get_plotlyjs(), _own("page.js")
+    environment = jinja2.Environment(
+        loader=jinja2.DictLoader({name: _own(name) for name in TEMPLATES}),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters.update(celsius=celsius, symbol=SYMBOLS.__getitem__, slug=lambda text: text.replace(" ", "-"))
+    return environment.get_template(template), {
+        "policy": _policy(library, script),
+        "style": Markup(_own("page.css")),
+        "script": Markup(script),
+        "library": Markup(library),
+        "written_with": f"benchkit {benchkit.__version__}, plotly.js {get_plotlyjs_version()}",
+    }
+
+
+def _own(name: str) -> str:
+    return (importlib.resources.files("benchkit.report") / "templates" / name).read_text(encoding="utf-8")
+
+
+def _policy(*scripts: str) -> str:
+    """
+    Content security policy: only the scripts written here run, and nothing is fetched.
+
+    A text from a file is escaped; should one ever slip through, the browser still won't run it.
+    """
+    hashes = " ".join(f"'sha256-{base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()}'" for script in scripts)
+    return (
+        f"default-src 'none'; script-src {hashes}; style-src 'unsafe-inline'; img-src data: blob:; font-src data:; "
+        "base-uri 'none'; form-action 'none'"
+    )
