@@ -3,8 +3,9 @@ The report: one self-contained HTML file over one or several records, like the f
 
 How the files stack; each imports only from those before it: digits, palette, layout, reasons, conventions -> source (a record,
 read) -> reading, drawing, checks, rows -> sheet, timeline, drift, cautions, title, method, bench_table -> details, highlights,
-conditions, plots, and what sets one beside the other (options, curves, imported_order, imported_touchstone, imported, population,
-channels, occasions, against -> many) -> page -> write; timeline_picture -> pictures; datasheet.
+verdicts, conditions, plots, key, and what sets one beside the other (options, curves, imported_order, imported_touchstone,
+imported, population, channels, agreement_rows, agreement_plots, occasions, against -> many) -> shell (what every page is wrapped
+in) -> page, agreement (the page of compare and repeat) -> write; timeline_picture -> pictures; datasheet.
 templates/ holds the page: HTML, style, script.
 """
 

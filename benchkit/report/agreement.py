@@ -14,6 +14,7 @@ from benchkit.errors import FileError, RecordExistsError
 from benchkit.report.agreement_plots import overlays_of
 from benchkit.report.agreement_rows import agreement_rows
 from benchkit.report.drawing import ArrayPool, Drawing, safe_json
+from benchkit.report.key import key_of
 from benchkit.report.plots import make_plots, note_of, style_of
 from benchkit.report.reading import read_sources
 from benchkit.report.sheet import known_parameters
@@ -64,6 +65,7 @@ def _page(comparison: Comparison, first: Path, second: Path) -> str:
         rows=agreement_rows(comparison.rows, parameters),
         headline=headline(comparison),
         simulated=note,
+        key=key_of(style),
         drawings=drawings,
         measured=measured,
         trouble=trouble,

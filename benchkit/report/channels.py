@@ -26,7 +26,7 @@ from benchkit.results.figure import Axis, Figure, Trace
 from benchkit.results.result import Parameter, Result
 from benchkit.results.uncertainty import Contribution
 
-__all__ = ["ChannelRow", "ChannelSection", "channel_section", "expanded_of_channels", "shared_parts"]
+__all__ = ["ChannelRow", "ChannelSection", "ChannelSummary", "channel_section", "expanded_of_channels", "shared_parts"]
 
 # How the contributions of a budget that a part makes begin; the part is then looked up in the wiring.
 _PARTS = ("source", "power meter", "input path", "output path")
@@ -54,7 +54,24 @@ class ChannelRow:
 
 
 @dataclass(frozen=True)
+class ChannelSummary:
+    """One parameter over all units and conditions, as printed: its largest difference, and how many rows speak of it."""
+
+    measurement: str
+    label: str
+    pair: str
+    count: int
+    lowest_mean: str
+    highest_mean: str
+    worst: str
+    worst_at: str
+    uncertainty: str
+    unit: str
+
+
+@dataclass(frozen=True)
 class ChannelSection:
+    summaries: tuple[ChannelSummary, ...]
     rows: tuple[ChannelRow, ...]
     drawings: tuple[Drawing, ...]
     notes: tuple[str, ...]
@@ -97,7 +114,13 @@ def channel_section(
             series = [_series(one) for one in shown]
             figure = Figure(f"channels-{name}", f"{what}: {shown[0].pair}", Axis("Frequency (GHz)"), Axis(f"Difference ({unit})"))
             drawings.append(draw(figure, {"": series}, style, pool, note=note))
-    return ChannelSection(tuple(_row(one) for one in matches), tuple(drawings), tuple(notes))
+    groups: dict[tuple[str, str, str], list[_Match]] = {}
+    for one in matches:
+        groups.setdefault((one.first.measurement, one.label, one.pair), []).append(one)
+    return ChannelSection(
+        tuple(_summary(many, several=len(sources) > 1) for many in groups.values()), tuple(_row(one) for one in matches),
+        tuple(drawings), tuple(notes),
+    )  # fmt: skip
 
 
 def shared_parts(source: Source, first: str, second: str) -> dict[str, str]:
@@ -211,6 +234,20 @@ def _series(match: _Match) -> Series:
     name = ", ".join(filter(None, [match.pair, where_text(condition)]))
     trace = Trace(name, np.array(match.hz) / 1e9, np.array(match.values), condition.temperature_degc, None)
     return Series(trace, match.record)
+
+
+def _summary(matches: Sequence[_Match], *, several: bool) -> ChannelSummary:
+    def furthest(match: _Match) -> float:
+        return float(np.nanmax(np.abs(match.values)))
+
+    worst, means = max(matches, key=furthest), [float(np.nanmean(match.values)) for match in matches]
+    low, high = (matches[means.index(choose(means))] for choose in (min, max))
+    row = _row(worst)
+    at = ", ".join(filter(None, [row.where, row.worst_at, row.record if several else ""]))
+    return ChannelSummary(
+        row.measurement, row.label, row.pair, len(matches), _row(low).mean, _row(high).mean, row.worst, at, row.uncertainty,
+        row.unit,
+    )  # fmt: skip
 
 
 def _row(match: _Match) -> ChannelRow:

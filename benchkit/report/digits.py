@@ -33,6 +33,7 @@ __all__ = [
 MINUS = "\N{MINUS SIGN}"
 UNIT_TEXTS = {"degC": "°C", "ohm": "Ω", "1": ""}
 MOST_DECIMALS = 9
+LARGEST_IN_FULL = 1e7
 WITHOUT_UNCERTAINTY = 4  # significant digits
 
 
@@ -93,8 +94,15 @@ def fixed(value: float, decimals: int, *, signed: bool = False) -> str:
 
 
 def plain(value: float, digits: int = 6) -> str:
-    """A number as set or counted: up to `digits` significant digits, no trailing zeros, true minus sign."""
-    return f"{value:.{digits}g}".replace("-", MINUS)
+    """
+    A number as set or counted: up to `digits` significant digits, no trailing zeros after the point, true minus sign.
+
+    Below ten millions as 290, not as 2.9e+02.
+    """
+    text = f"{value:.{digits}g}"
+    if "e+" in text and abs(value) < LARGEST_IN_FULL:
+        text = f"{float(text):.0f}"
+    return text.replace("-", MINUS)
 
 
 def celsius(value: float | None) -> str:

@@ -28,6 +28,7 @@ HEIGHT = 460  # px
 LEGEND_LINE = 20  # px
 LEGEND_SPARE = 150  # px
 MARKS_ON_A_LINE = 12
+LEGEND_ON_PAPER = 8  # lines
 
 
 @dataclass
@@ -70,6 +71,7 @@ class Drawing:
         spec: What the page's script draws; arrays by their place in the pool.
         alt: What the plot shows, in words.
         empty: Why there is nothing to draw; "" when there is.
+        is_keyed: Too many lines for a legend on paper, and the page's key tells every one of them.
     """
 
     key: str
@@ -80,6 +82,7 @@ class Drawing:
     choices: tuple[str, ...] = ()
     choice_label: str = ""
     empty: str = ""
+    is_keyed: bool = False
 
 
 @dataclass(frozen=True)
@@ -143,14 +146,21 @@ def draw(figure: Figure, series: Mapping[str, Sequence[Series]], style: Style, p
     if figure.shaded:
         layout["shapes"] = shading(figure.shaded)
     sets = {name: [_trace(one, style, pool) for one in sorted(many, key=_legend_order)] for name, many in series.items()}
-    spec = spec_of(sets, layout)
+    is_keyed = longest > LEGEND_ON_PAPER and all(map(_is_told_by_key, series.values()))
+    spec = {**spec_of(sets, layout), "keyed": is_keyed}
     choice = f", one {common['choice_label'].lower()} at a time of {len(names)}" if len(names) > 1 else ""
     alt = (
         f"{figure.title}: {longest} {'line' if longest == 1 else 'lines'}{choice}. "
         f"Across: {figure.x.label}, {plain(float(x.min()), 4)} to {plain(float(x.max()), 4)}. "
         f"Up: {figure.y.label}, {plain(float(y.min()), 4)} to {plain(float(y.max()), 4)}."
     )
-    return Drawing(**common, alt=alt, spec=spec)
+    return Drawing(**common, alt=alt, spec=spec, is_keyed=is_keyed)
+
+
+def _is_told_by_key(series: Sequence[Series]) -> bool:
+    """Whether no two lines have temperature, channel and unit in common, and each is measured."""
+    told = {(one.record, one.trace.temperature_degc, one.trace.channel) for one in series}
+    return len(told) == len(series) and all(one.imported is None for one in series)
 
 
 def spec_of(sets: Mapping[str, Sequence[Json]], layout: Json) -> Json:

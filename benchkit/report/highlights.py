@@ -85,9 +85,11 @@ def overall_of(sheet: Sheet) -> Overall:
     text = "; ".join(f"{counts[one]} {one}" for one in reversed(OUTCOMES) if counts[one])
     lines = [(f"{row.label}{', ' + row.qualifier if row.qualifier else ''}", check) for row, check in checks]
     lines += [(check.parameter, check) for check in sheet.unanswered]
+    many = len(everything) > 1
+    count = f"{len(everything)} expectations, each by its worst verdict" if many else "1 expectation, by its worst verdict"
     return Overall(
         worst,
-        f"{len(everything)} expectations, each by its worst verdict: {text}.",
+        f"{count}: {text}.",
         tuple((check.outcome, _line(name, check)) for name, check in lines if check.outcome != "pass"),
     )
 

@@ -20,10 +20,11 @@ from benchkit.report.digits import clock_time
 from benchkit.report.drawing import ArrayPool, Drawing, safe_json
 from benchkit.report.drift import drift_of
 from benchkit.report.highlights import highlights_of, overall_of
+from benchkit.report.key import key_of
 from benchkit.report.many import Many, many_of
 from benchkit.report.method import contributions_of, conventions_of, decision_rules, losses_of, planes
 from benchkit.report.options import ReportOptions
-from benchkit.report.plots import Plots, headline_of, make_plots
+from benchkit.report.plots import Plots, headline_of, make_plots, style_of
 from benchkit.report.sheet import known_parameters, make_sheet
 from benchkit.report.shell import shell
 from benchkit.report.source import Source
@@ -79,6 +80,7 @@ def render(sources: Sequence[Source], options: ReportOptions | None = None, *, m
         incomplete=[line for source in sources if (line := incomplete_line(source, several=len(sources) > 1))],
         details=detail_tables(sheet, parameters, several_records=len(sources) > 1),
         plots=plots,
+        key=key_of(style_of(sources)),
         many=many,
         drifts=drift_of(sources, parameters),
         events=_events(sources),

@@ -1,8 +1,9 @@
 """
 Many parts: per parameter and condition the lowest, median, highest, mean and scatter over units; tolerance and capability.
 
-A unit counts once in a row: its latest record where it has several. Over the channels of a single unit the scatter is shown, but
-neither tolerance nor capability: channels of one unit are more alike than parts.
+A unit counts once in a row: its latest record where it has several. Over three channels or more of a single unit the scatter is
+shown, but neither tolerance nor capability: channels of one unit are more alike than parts. Two channels are a difference, no
+population: the section of channels has it.
 """
 
 from __future__ import annotations
@@ -25,8 +26,9 @@ from benchkit.results.capability import capability
 from benchkit.results.population import tolerance_interval
 from benchkit.results.result import Result, ResultCondition
 
-__all__ = ["LEAST_UNITS", "Population", "PopulationRow", "PopulationTable", "population_of"]
+__all__ = ["LEAST_UNITS", "Population", "PopulationRow", "PopulationSummary", "PopulationTable", "population_of"]
 
+LEAST_CHANNELS = 3
 LEAST_UNITS = 25
 """For capability, before its confidence limits hold; 100 for a study: NIST/SEMATECH e-Handbook, 6.1.6 (from memory)."""
 STUDY_UNITS = 100
@@ -62,16 +64,46 @@ class PopulationRow:
 
 
 @dataclass(frozen=True)
+class PopulationSummary:
+    """
+    One parameter over all of its conditions, as printed.
+
+    Attributes:
+        count: Units with a number at one condition: "3", or "2 to 3" where they are not as many everywhere.
+        deviation: Median of the conditions' standard deviations.
+        largest: The largest of them; `largest_at`: its condition.
+    """
+
+    conditions: int
+    count: str
+    lowest: str
+    lowest_at: str
+    highest: str
+    highest_at: str
+    deviation: str
+    largest: str
+    largest_at: str
+
+
+@dataclass(frozen=True)
 class PopulationTable:
-    """One parameter. `over`: "units" or "channels"."""
+    """
+    One parameter.
+
+    Attributes:
+        over: "units" or "channels".
+        is_printed: A tolerance interval or capability stands in it; else the summary tells what a print needs.
+    """
 
     caption: str
+    summary: PopulationSummary
     unit: str
     deviation_unit: str
     over: str
     rows: tuple[PopulationRow, ...]
     has_tolerance: bool
     has_capability: bool
+    is_printed: bool
     note: str = ""
 
 
@@ -90,10 +122,10 @@ class _Member:
 
 
 def population_of(sources: Sequence[Source], tolerance: Tolerance | None = None) -> Population | None:
-    """None where nothing is there to spread over: one unit with one channel."""
+    """None where nothing is there to spread over: one unit with one channel or two."""
     serials = {source.serial for source in sources}
     channels = {result.condition.channel for source in sources for result in source.results}
-    if len(serials) < 2 and len(channels) < 2:
+    if len(serials) < 2 and len(channels) < LEAST_CHANNELS:
         return None
     over = "units" if len(serials) > 1 else "channels"
     parameters = known_parameters(sources)
@@ -112,12 +144,14 @@ def population_of(sources: Sequence[Source], tolerance: Tolerance | None = None)
         tables.append(
             PopulationTable(
                 caption=", ".join(filter(None, [first.measurement, label, first.qualifier])),
+                summary=_summary(rows, numbers),
                 unit=numbers.scale.unit,
                 deviation_unit=difference_unit(numbers.scale.unit),
                 over=over,
                 rows=kept,
                 has_tolerance=tolerance is not None,
                 has_capability=any(row.capability for row in kept),
+                is_printed=any(_is_told(text) for row in kept for text in (row.tolerance, row.capability)),
                 note=note,
             )
         )
@@ -157,8 +191,7 @@ def _row(
 ) -> PopulationRow:
     present = [member for member in members if not member.result.is_absent]
     values = [member.result.value for member in present]
-    supply = "" if where.supply_voltage_v is None else f"{plain(where.supply_voltage_v)} V"
-    place = ", ".join(filter(None, [place_text(where), supply]))
+    place = _place(where)
     told_tolerance = "" if tolerance is None else _tolerance_text(values, tolerance, numbers, over)
     told_capability = _capability_text(present, over)
     if present and len(present) < len(members):
@@ -168,7 +201,6 @@ def _row(
     if not present:
         return PopulationRow(place, 0, len(members), "", "", "", "", "", "", "", told_tolerance, told_capability)
     low, high = (choose(present, key=lambda member: member.result.value) for choose in (min, max))
-    deviation = float(np.std(values, ddof=1)) * numbers.scale.factor if len(values) > 1 else math.nan
     return PopulationRow(
         where=place,
         count=len(present),
@@ -179,10 +211,51 @@ def _row(
         maximum=numbers.text(high.result.value),
         highest_unit=high.unit,
         mean=numbers.text(float(np.mean(values))),
-        deviation="" if math.isnan(deviation) else "0" if deviation == 0 else fixed(deviation, decimals_for(deviation)),
+        deviation=_deviation_text(_deviation(members, numbers)),
         tolerance=told_tolerance,
         capability=told_capability,
     )
+
+
+def _is_told(text: str) -> bool:
+    return bool(text) and not text.startswith("refused")
+
+
+def _summary(rows: Mapping[ResultCondition, Sequence[_Member]], numbers: RowNumbers) -> PopulationSummary:
+    present = [(where, member) for where, members in rows.items() for member in members if not member.result.is_absent]
+    counts = sorted({sum(not member.result.is_absent for member in members) for members in rows.values()})
+    count = " to ".join(dict.fromkeys((str(counts[0]), str(counts[-1]))))
+    if not present:
+        return PopulationSummary(len(rows), count, "", "", "", "", "", "", "")
+    low, high = (choose(present, key=lambda one: one[1].result.value) for choose in (min, max))
+    scatter = {where: one for where, members in rows.items() if not math.isnan(one := _deviation(members, numbers))}
+    at = max(scatter, key=lambda where: scatter[where]) if scatter else None
+    return PopulationSummary(
+        conditions=len(rows),
+        count=count,
+        lowest=numbers.text(low[1].result.value),
+        lowest_at=", ".join(filter(None, [_place(low[0]), low[1].unit])),
+        highest=numbers.text(high[1].result.value),
+        highest_at=", ".join(filter(None, [_place(high[0]), high[1].unit])),
+        deviation=_deviation_text(median(scatter.values())) if scatter else "",
+        largest="" if at is None else _deviation_text(scatter[at]),
+        largest_at="" if at is None else _place(at),
+    )
+
+
+def _place(where: ResultCondition) -> str:
+    supply = "" if where.supply_voltage_v is None else f"{plain(where.supply_voltage_v)} V"
+    return ", ".join(filter(None, [place_text(where), supply]))
+
+
+def _deviation(members: Sequence[_Member], numbers: RowNumbers) -> float:
+    """NaN with fewer than two numbers. [unit of the row]"""
+    values = [member.result.value for member in members if not member.result.is_absent]
+    return float(np.std(values, ddof=1)) * numbers.scale.factor if len(values) > 1 else math.nan
+
+
+def _deviation_text(deviation: float) -> str:
+    return "" if math.isnan(deviation) else "0" if deviation == 0 else fixed(deviation, decimals_for(deviation))
 
 
 def _tolerance_text(values: Sequence[float], asked: Tolerance, numbers: RowNumbers, over: str) -> str:

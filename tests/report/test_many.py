@@ -105,7 +105,7 @@ def test_each_unit_has_its_verdict_on_every_expectation(page: Page, both: list[P
     assert [UNITS[0] in name for name in head[1:]] == [True, False, True]
     for place, record in enumerate(both):
         with Record.open(record) as opened:
-            verdicts = [one for one in opened.verdicts() if one.result is not None and one.result.parameter == "input_return_loss"]
+            verdicts = [one for one in opened.verdicts() if one.result and one.result.parameter == "input_return_loss"]
         low = min(verdicts, key=lambda one: one.margin)
         assert low.result is not None
         cell = page.row("Verdicts by unit", "Input return loss, lowest in band").all("td")[place]
@@ -319,11 +319,13 @@ def test_one_unit_with_one_channel_is_no_population() -> None:
 
 
 def test_channels_of_one_unit_are_not_taken_for_parts() -> None:
-    where = {ResultCondition(25.0, name, 6.0, 14e9): value for name, value in (("A", 27.0), ("B", 27.2))}
+    two = {ResultCondition(25.0, name, 6.0, 14e9): value for name, value in (("A", 27.0), ("B", 27.2))}
+    assert population_of([source_of("L07-W1-01", two)]) is None, "two channels are a difference"
+    where = {**two, ResultCondition(25.0, "C", 6.0, 14e9): 27.1}
     found = population_of([source_of("L07-W1-01", where, limits=[(26.0, math.nan)])], parse_tolerance("95/90"))
     assert found is not None
     row = found.tables[0].rows[0]
-    assert row.count == 2
+    assert row.count == 3
     assert "not independent parts" in row.tolerance
     assert "not independent parts" in row.capability
 

@@ -51,6 +51,7 @@ def test_units_are_those_a_data_sheet_uses() -> None:
     assert celsius(-30.0) == f"{MINUS}30 °C"
     assert celsius(None) == "not set"
     assert plain(-2.5) == f"{MINUS}2.5"
+    assert (plain(288.7, 2), plain(0.00012, 2), plain(1.5e9, 2)) == ("290", "0.00012", "1.5e+09")
     assert duration(5520) == "1 h 32 min"
 
 

@@ -2,6 +2,7 @@
 (() => {
   const data = JSON.parse(document.getElementById("report-data").textContent);
   const decoded = new Map();
+  let printing = false;
   const NARROW = 720, PRINT_WIDTH = 680, PRINT_HEIGHT = 350, SCREEN_HEIGHT = 460, PANEL_HEIGHT = 250, PANELS_A_PAGE = 9, MOST_PANELS = 36;
   const CONFIG = {
     responsive: true, displaylogo: false, toImageButtonOptions: { format: "svg" },
@@ -108,6 +109,7 @@
       margin: { l: 66, r: 14, t: 84, b: 70 },
       // Above the note that the plot is simulated, which stands above the panels.
       title: { ...base.title, yref: "container", y: 1, yanchor: "top", pad: { t: 10 } },
+      showlegend: !(printing && spec.keyed),
       legend: { orientation: "h", x: 0, y: -52 / (rows * PANEL_HEIGHT), xanchor: "left", yanchor: "top", font: { size: 11 } },
     };
     layout.annotations = [...(base.annotations || []).map((note) => ({ ...note, yshift: 24 }))];
@@ -142,7 +144,8 @@
   // Print: everything open, every choice drawn, paper's width; and back again.
   let closed = [];
   window.addEventListener("beforeprint", () => {
-    closed = [...document.querySelectorAll("details:not([open])")];
+    printing = true;
+    closed = [...document.querySelectorAll("details:not([open]):not(.not-printed)")];
     closed.forEach((one) => { one.open = true; });
     places.forEach((place) => {
       const spec = data.plots[place];
@@ -151,13 +154,15 @@
         drawPanels(place, PRINT_WIDTH);
       } else {
         const layout = { ...layoutFor(spec, PRINT_WIDTH + 40), width: PRINT_WIDTH };
-        // Two to a page.
-        layout.height = Math.max(PRINT_HEIGHT, layout.height - (SCREEN_HEIGHT - PRINT_HEIGHT));
+        // Two to a page. What the key below tells needs no legend.
+        layout.showlegend = !spec.keyed;
+        layout.height = spec.keyed ? PRINT_HEIGHT : Math.max(PRINT_HEIGHT, layout.height - (SCREEN_HEIGHT - PRINT_HEIGHT));
         Plotly.react(document.querySelector(`[data-plot="${place}"]`), traces(spec, spec.sets[0]), layout, { ...CONFIG, responsive: false });
       }
     });
   });
   window.addEventListener("afterprint", () => {
+    printing = false;
     closed.forEach((one) => { one.open = false; });
     places.forEach(draw);
   });
