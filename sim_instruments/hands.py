@@ -54,6 +54,9 @@ class Hands:
         """What is in a channel's fixture. Raises ValueError: no such channel."""
         return self._world.connected(channel)
 
+    def calibrate_sensor(self, meter: str) -> None:
+        """Nothing to do: a simulated sensor has no reference of its own, and is as good as its accuracy says."""
+
 
 class HandsPort(SimulatedInstrument):
     """The hands as something that can be talked to over TCP."""

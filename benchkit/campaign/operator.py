@@ -21,6 +21,10 @@ CAUTION = (
 )
 
 
+_CALIBRATE = (
+    "Has {meter} a reference of its own? Then calibrate its SENSOR at it now, as the meter's manual says, and take the sensor "
+    "off again. If it has none there is nothing to do. The sensor is zeroed by itself later on."
+)
 # The power meter's sensor, away from its own place.
 _SENSOR = ("sensor at source", "sensor")
 
@@ -71,7 +75,21 @@ class AskedHands:
         back = ""
         if self._connected.get(channel) in _SENSOR and what not in _SENSOR:
             back = " The power sensor goes back to its own place first, its adapter off."
-        text = f"{CAUTION}\nConnect {thing} {where}, tightened to its torque.{back}"
+        self._ask(f"{CAUTION}\nConnect {thing} {where}, tightened to its torque.{back}", f"connect {thing}")
+        self._connected[channel] = what
+
+    def connected(self, channel: str) -> str:
+        """What was asked for last; "device" before anything was."""
+        return self._connected.get(channel, "device")
+
+    def calibrate_sensor(self, meter: str) -> None:
+        """
+        Raises:
+            InstrumentError: The person cannot be asked any more.
+        """
+        self._ask(f"{CAUTION}\n{_CALIBRATE.format(meter=meter)}", f"calibrate the sensor of {meter}")
+
+    def _ask(self, text: str, to_do: str) -> None:
         failed: list[BaseException] = []
 
         def ask() -> None:
@@ -87,12 +105,7 @@ class AskedHands:
                 self._beat()
             self._clock.sleep(BEAT_EVERY_S)
         if failed:
-            raise InstrumentError("operator", f"could not be asked to connect {thing}: {failed[0]!r}") from failed[0]
-        self._connected[channel] = what
-
-    def connected(self, channel: str) -> str:
-        """What was asked for last; "device" before anything was."""
-        return self._connected.get(channel, "device")
+            raise InstrumentError("operator", f"could not be asked to {to_do}: {failed[0]!r}") from failed[0]
 
 
 def hands_at_terminal(clock: Clock, beat: Callable[[], None] | None) -> AskedHands | None:

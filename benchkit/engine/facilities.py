@@ -38,6 +38,7 @@ class Facilities:
         self.bench, self.clock, self.store, self.note, self.files = bench, clock, store, note, files
         self._calibrations: Calibrations = {}
         self._evidence: list[tuple[str, Mapping[str, float | int | str]]] = []
+        self._calibrated_meters: set[str] = set()
 
     def network(self, hookup: Hookup, biaser: Biaser | None) -> AnalyserStation:
         """The network analyser as wired to one channel. `biaser` None: the part is unpowered, standards may be connected."""
@@ -45,8 +46,12 @@ class Facilities:
         return AnalyserStation(self.bench, hookup, self.clock, biaser, calibrations, self.store, self.note, files)
 
     def power(self, hookup: Hookup, asked: PowerBefore) -> SensorStation:
-        """Source and power meter as wired to one channel, the part unpowered."""
-        return SensorStation(self.bench, hookup, self.clock, asked, self.store, self.note, self.files)
+        """Source and power meter as wired to one channel, the part unpowered; the sensor is calibrated first, once in a run."""
+        station = SensorStation(self.bench, hookup, self.clock, asked, self.store, self.note, self.files)
+        if station.meter not in self._calibrated_meters:
+            station.calibrate_sensor()
+            self._calibrated_meters.add(station.meter)
+        return station
 
     def tones(self, station: ChannelStation, biaser: Biaser, asked: TwoTones) -> CombinedToneStation:
         """Both sources and the spectrum analyser as wired to one biased channel."""

@@ -17,6 +17,7 @@ from benchkit.clock import Clock
 from benchkit.engine.hookup import Hookup
 from benchkit.engine.network_station import Note, Store
 from benchkit.errors import ConditionError, InstrumentError, LimitError, MisuseError
+from benchkit.link.library import Hands
 from benchkit.measurements.power_before import PowerBefore, Thing
 from benchkit.quantities.format import format_quantity
 from benchkit.results.matching import MismatchConvention
@@ -78,13 +79,7 @@ class SensorStation:
 
     def connect(self, what: Thing) -> None:
         """As PowerStation.connect."""
-        hands = self._bench.hands
-        if hands is None:
-            raise InstrumentError(
-                self.meter,
-                f"{_SAID[what]} must be connected at channel {self.channel}, and nobody is there to be asked: start the run from "
-                "a terminal",
-            )
+        hands = self._hands(f"{_SAID[what]} must be connected at channel {self.channel}")
         for instrument in (self._source, self._meter):
             instrument.check_errors()
         self._require_all_off(f"{_SAID[what]} is about to be connected by hand")
@@ -94,6 +89,23 @@ class SensorStation:
         hands.connect(self.channel, what)
         self._is_connected, self._last = what, None
         self._note("connected", f"channel {self.channel}: {_SAID[what]}")
+
+    def calibrate_sensor(self) -> None:
+        """
+        Have the sensor calibrated at the meter's own reference, everything read back off.
+
+        Raises:
+            InstrumentError: Something is on, or nobody is there to be asked.
+        """
+        hands = self._hands(f"the sensor of {self.meter} must be calibrated")
+        self._require_all_off(f"the sensor of {self.meter} is about to be calibrated by hand")
+        hands.calibrate_sensor(self.meter)
+        self._note("sensor calibrated", f"{self.meter}: its sensor calibrated by hand at its own reference, if it has one")
+
+    def _hands(self, what_for: str) -> Hands:
+        if self._bench.hands is None:
+            raise InstrumentError(self.meter, f"{what_for}, and nobody is there to be asked: start the run from a terminal")
+        return self._bench.hands
 
     def zero(self) -> None:
         """As PowerStation.zero."""

@@ -36,6 +36,10 @@ class Hands(Protocol):
         """What is in a channel's fixture."""
         ...
 
+    def calibrate_sensor(self, meter: str) -> None:
+        """Calibrate a power meter's sensor at the meter's own reference, where it has one; returns when it is done."""
+        ...
+
 
 @dataclass(frozen=True)
 class Library:

@@ -17,6 +17,7 @@ from benchkit.measurements.grouping import each_ladder
 from benchkit.measurements.ladder_results import LadderConventions, ladder_results
 from benchkit.results.compression import Reference, gain_compression_db
 from benchkit.results.figure import Figure
+from benchkit.results.repeats import combined
 from benchkit.results.result import Result
 
 if TYPE_CHECKING:
@@ -26,6 +27,8 @@ __all__ = ["Compression", "CompressionReport", "CompressionStop"]
 
 # Two points in a row must be beyond the stop: one stray reading does not end a ladder.
 IN_A_ROW = 2
+# Contributions that are another from ladder to ladder.
+RANDOM = ("scatter",)
 
 
 class CompressionStop(FileModel):
@@ -57,6 +60,13 @@ class Compression(MeasurementBlock):
     kind: Literal["compression"]
     frequency_hz: HertzAxis = Field(alias="frequency")
     drive_dbm: DbmAxis = Field(alias="drive", description="At the device's input, ascending")
+    repeats: int = Field(
+        default=1,
+        ge=1,
+        le=100,
+        description="How often all frequencies are gone through at each condition; results are means, their scatter is in the "
+        "uncertainty",
+    )
     stop: CompressionStop = CompressionStop()
     gain_rise_max: float = Field(
         default=0.25,
@@ -76,14 +86,15 @@ class Compression(MeasurementBlock):
 
     def ladders(self) -> Iterator[Ladder]:
         levels = tuple(self.drive_dbm)
-        for index, frequency_hz in enumerate(self.frequency_hz):
+        # All frequencies before the first comes again: each repeat tunes, settles and reads anew.
+        for index, frequency_hz in enumerate(hz for _ in range(self.repeats) for hz in self.frequency_hz):
             yield Ladder(index, frequency_hz, levels)
 
     def ladder_count(self) -> int:
-        return len(self.frequency_hz)
+        return self.repeats * len(self.frequency_hz)
 
     def point_count(self) -> int:
-        return len(self.frequency_hz) * len(self.drive_dbm)
+        return self.ladder_count() * len(self.drive_dbm)
 
     def frequency_span_hz(self) -> tuple[float, float] | None:
         return self.frequency_hz.minimum, self.frequency_hz.maximum
@@ -145,7 +156,7 @@ class Compression(MeasurementBlock):
         ]
         if np.isfinite(points["detector_v"].to_numpy(dtype=float)).any():
             results.extend(detector_results(points, self.title))
-        return results
+        return combined(results, RANDOM)
 
     def figures(self, points: pd.DataFrame, results: list[Result]) -> list[Figure]:
         return compression_figures(self.title, points, results)

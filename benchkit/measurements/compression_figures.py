@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from benchkit.measurements.grouping import condition_of, each_ladder
+from benchkit.measurements.grouping import condition_of, each_ladder, told_apart
 from benchkit.results.figure import Axis, Figure, Trace
 from benchkit.results.result import Result, ResultCondition
 
@@ -141,8 +141,8 @@ def _by_frequency(key: str, title: str, x: Axis, y: Axis, ladders: Ladders, read
                 temperature_degc=condition.temperature_degc, channel=condition.channel,
             )
         )
+    ascending = sorted(choices.items(), key=lambda item: float(item[0].split()[0]))
     return Figure(
-        key=key, title=title, x=x, y=y,
-        choices={name: tuple(traces) for name, traces in sorted(choices.items(), key=lambda item: float(item[0].split()[0]))},
+        key=key, title=title, x=x, y=y, choices={name: told_apart(traces) for name, traces in ascending},
         choice_label="Frequency",
     )  # fmt: skip

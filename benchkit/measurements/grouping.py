@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from benchkit.results.figure import Trace
 from benchkit.results.result import ResultCondition
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["condition_of", "each_ladder"]
+__all__ = ["condition_of", "each_ladder", "told_apart"]
 
 
 def each_ladder(points: pd.DataFrame) -> Iterator[pd.DataFrame]:
@@ -35,3 +38,13 @@ def condition_of(rows: pd.DataFrame, *, with_frequency: bool = True) -> ResultCo
         supply_voltage_v=float(rows["supply_voltage_set_v"].to_numpy()[0]),
         frequency_hz=frequency if with_frequency and frequency == frequency else None,
     )
+
+
+def told_apart(traces: Sequence[Trace]) -> tuple[Trace, ...]:
+    """Traces whose name comes several times are repeats: each is numbered."""
+    counts, seen = Counter(trace.name for trace in traces), Counter[str]()
+    found = []
+    for trace in traces:
+        seen[trace.name] += 1
+        found.append(trace if counts[trace.name] == 1 else replace(trace, name=f"{trace.name}, repeat {seen[trace.name]}"))
+    return tuple(found)

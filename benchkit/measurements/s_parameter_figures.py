@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from benchkit.measurements.grouping import condition_of, each_ladder
+from benchkit.measurements.grouping import condition_of, each_ladder, told_apart
 from benchkit.measurements.network_rows import s_from
 from benchkit.results.figure import Axis, Figure, Trace
 from benchkit.results.network import stability
@@ -53,7 +53,7 @@ def s_parameter_figures(title: str, rows: pd.DataFrame) -> list[Figure]:
                     title=f"{title}: {what}" + (", UNCORRECTED" if raw else ""),
                     x=Axis("Frequency (GHz)"),
                     y=Axis(axis),
-                    traces=tuple(traces[key, raw]),
+                    traces=told_apart(traces[key, raw]),
                     caption="Holds the analyser's own errors and the way to the device" if raw else "",
                 )
             )

@@ -18,12 +18,16 @@ from benchkit.measurements.s_parameter_figures import s_parameter_figures
 from benchkit.measurements.s_parameter_results import PARAMETERS, s_parameter_results
 from benchkit.results.calibration import Calibration, apply, check_age
 from benchkit.results.figure import Figure
+from benchkit.results.repeats import combined
 from benchkit.results.result import Parameter, Result
 
 if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = ["SParameters"]
+
+# Contributions that are another from sweep to sweep.
+RANDOM = ("network analyser noise",)
 
 
 class SParameters(MeasurementBlock):
@@ -34,6 +38,12 @@ class SParameters(MeasurementBlock):
     level_dbm: Dbm = Field(alias="level", description="Highest at the device's input; lower where the path loses more than least")
     if_bandwidth_hz: Hertz = Field(alias="if_bandwidth", gt=0)
     averages: int = Field(default=1, ge=1, le=1000)
+    repeats: int = Field(
+        default=1,
+        ge=1,
+        le=100,
+        description="How often the sweep is made at each condition; results are means, their scatter is in the uncertainty",
+    )
     correction: Literal["none", "calibration"] = Field(
         description="calibration: by this sequence's measurement of kind calibration; none: raw traces only, and no results"
     )
@@ -49,13 +59,14 @@ class SParameters(MeasurementBlock):
     parameters: ClassVar[tuple[Parameter, ...]] = PARAMETERS
 
     def ladders(self) -> Iterator[Ladder]:
-        yield Ladder(index=0, frequency_hz=math.nan, levels_dbm=())
+        for index in range(self.repeats):
+            yield Ladder(index=index, frequency_hz=math.nan, levels_dbm=())
 
     def ladder_count(self) -> int:
-        return 1
+        return self.repeats
 
     def point_count(self) -> int:
-        return 1
+        return self.repeats
 
     def frequency_span_hz(self) -> tuple[float, float] | None:
         return self.frequency_hz.minimum, self.frequency_hz.maximum
@@ -66,7 +77,7 @@ class SParameters(MeasurementBlock):
     def network_sweep(self) -> NetworkSweep:
         return NetworkSweep(
             self.frequency_hz, self.level_dbm, self.if_bandwidth_hz, self.averages,
-            wants_calibration=self.correction == "calibration",
+            wants_calibration=self.correction == "calibration", readings=self.repeats,
         )  # fmt: skip
 
     def files(self) -> dict[str, str]:
@@ -81,7 +92,7 @@ class SParameters(MeasurementBlock):
             yield f"deembed.{key}" if key else "deembed", message
 
     def stream_rows(self, stream: str) -> int:
-        return len(self.frequency_hz)
+        return self.repeats * len(self.frequency_hz)
 
     def measure(self, ladder: Ladder, station: Station) -> Generator[Reading, None, str]:
         network = station.network()
@@ -124,7 +135,7 @@ class SParameters(MeasurementBlock):
         return []
 
     def summarise_record(self, points: pd.DataFrame, streams: Mapping[str, pd.DataFrame]) -> list[Result]:
-        return s_parameter_results(streams["network"], self.title)
+        return combined(s_parameter_results(streams["network"], self.title), RANDOM)
 
     def figures(self, points: pd.DataFrame, results: list[Result]) -> list[Figure]:
         return []

@@ -31,6 +31,20 @@ def test_the_question_names_standard_and_channel_and_what_can_hurt_and_is_waited
     assert hands.connected("B") == "device"
 
 
+def test_the_sensor_is_calibrated_where_the_meter_has_a_reference() -> None:
+    """How is the manual's to say; that it is done before paths are measured is ours."""
+    asked: list[str] = []
+
+    class Willing:
+        def ask(self, text: str) -> None:
+            asked.append(text)
+
+    AskedHands(Willing(), VirtualClock(), None).calibrate_sensor("output_meter")
+    assert "output_meter" in asked[0]
+    assert "reference" in asked[0]
+    assert "rules come first" in asked[0]
+
+
 def test_a_terminal_that_is_gone_is_an_error_and_not_a_standard_that_is_connected() -> None:
     class Gone:
         def ask(self, text: str) -> None:
@@ -40,3 +54,5 @@ def test_a_terminal_that_is_gone_is_an_error_and_not_a_standard_that_is_connecte
     with pytest.raises(InstrumentError, match="could not be asked"):
         hands.connect("A", "load")
     assert hands.connected("A") == "device"
+    with pytest.raises(InstrumentError, match="could not be asked to calibrate the sensor of output_meter"):
+        hands.calibrate_sensor("output_meter")

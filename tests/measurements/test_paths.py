@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import signal
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -10,11 +13,14 @@ import pytest
 import sim_instruments.hands
 from benchkit.bench.load import Bench, load_bench_text
 from benchkit.campaign import CampaignOutcome, rehearse
+from benchkit.campaign.resume import plan_resume
+from benchkit.campaign.run import NoProgress
 from benchkit.errors import FormatError, LimitError, ProofError
 from benchkit.plan.files import load_both
 from benchkit.record import Record, export_paths
 from benchkit.report import write_report
 from tests.benchmarks.truth import tapped
+from tests.campaign.going_on import acknowledged
 from tests.scenario import ROOT, benchkit, changed
 
 PATHS = ROOT / "sequences" / "kd14_paths.yaml"
@@ -84,6 +90,16 @@ def test_measured_losses_lie_within_their_uncertainty_of_the_truth(tmp_path: Pat
     # The same sensor at both ends is worth having: the level setting's own accuracy is 0.4 dB.
     inputs = rows[rows["path"].str.startswith("combined")]["expanded_uncertainty_db"]
     assert (inputs < 0.1).all() if reference == "sensor" else (inputs > 0.4).all()
+
+
+@pytest.mark.parametrize("sequence", [PATHS, VERIFICATION], ids=["paths", "thru"])
+def test_the_sensor_is_calibrated_once_and_zeroed_before_it_is_read(tmp_path: Path, sequence: Path) -> None:
+    """The tables inherit what the sensor is off by, and every later record inherits the tables."""
+    outcome = carried_out(tmp_path, sequence)
+    with Record.open(outcome.record) as record:
+        kinds = record.events()["kind"].tolist()
+    assert kinds.count("sensor calibrated") == 1
+    assert kinds.index("sensor calibrated") < kinds.index("connected") < kinds.index("zeroed")
 
 
 def test_what_was_measured_is_a_bench_files_table_and_is_in_the_later_record(tmp_path: Path) -> None:
@@ -172,3 +188,109 @@ def test_the_command_writes_the_tables(tmp_path: Path) -> None:
     done = benchkit("export", outcome.record, "--to", "paths", "--out", tmp_path / "tables", cwd=tmp_path)
     assert done.returncode == 0, done.stderr
     assert done.stdout.split()[-1].endswith("output_b.csv")
+
+
+MIX_UPS = [
+    ({"sensor at source": "sensor"}, "at the source's connector"),
+    ({"sensor": "sensor at source"}, "combined_a loses nothing that could be seen"),
+    ({"sensor": "thru"}, "combined_a loses 3"),
+    ({"thru": "sensor"}, "output_a loses nothing that could be seen"),
+    ({"thru": "device"}, "outside its range"),
+]
+
+
+@pytest.mark.parametrize(("hands_do", "told"), MIX_UPS, ids=[str(one) for one, _ in MIX_UPS])
+def test_a_sensor_that_is_not_where_it_was_asked_for_gives_no_table(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, hands_do: dict[str, str], told: str
+) -> None:
+    """A table of the wrong thing has an uncertainty as small as a right one."""
+    mixed_up(monkeypatch, hands_do)
+    outcome = carried_out(tmp_path, PATHS)
+
+    assert (outcome.exit_code, outcome.make_safe) == (3, "")
+    assert told in outcome.message
+    with Record.open(outcome.record) as record:
+        assert record.stream("paths").empty
+        assert len(record.stream("power_levels"))  # what was read is kept all the same
+
+
+KILLER = """
+import os, signal, sys
+import sim_instruments.hands as hands
+from benchkit.cli.main import app
+as_told = hands.Hands.connect
+def connect(self, channel, what):
+    if (channel, what) == ("B", "thru"):
+        os.kill(os.getpid(), signal.SIGKILL)
+    as_told(self, channel, what)
+hands.Hands.connect = connect
+app(sys.argv[1:])
+"""
+
+
+def test_killed_among_the_paths_a_run_goes_on_with_those_that_are_missing(tmp_path: Path) -> None:
+    """Half an hour with a torque wrench is not done twice; and a table that was never finished is not exported."""
+    sequence, record = changed(PATHS, tmp_path, ("bench: benches/kd14_full.yaml\n", "")), tmp_path / "paths.h5"
+    killed = subprocess.run(
+        [sys.executable, "-c", KILLER, "rehearse", str(sequence), "--bench", str(FULL), "--out", str(record)],
+        cwd=ROOT, capture_output=True, timeout=100, check=False,
+    )  # fmt: skip
+    assert killed.returncode == -signal.SIGKILL
+    before = acknowledged(record)
+    planned = plan_resume(record)
+    assert not planned.nothing_to_do
+    outcome = planned.carry_out()
+
+    assert outcome.outcome == "done", outcome.message
+    after = acknowledged(record)
+    assert after["power_levels"].iloc[: len(before["power_levels"])].equals(before["power_levels"])
+    finished = after["paths"].groupby("path")["attempt"].agg(["min", "max", "size"])
+    assert finished.loc[["combined_a", "output_a"], "max"].tolist() == [1, 1]
+    assert finished.loc[["combined_b", "output_b"], "min"].tolist() == [2, 2]
+    assert finished["size"].nunique() == 1
+    assert plan_resume(record).nothing_to_do
+
+
+class Stops(NoProgress):
+    """Ctrl-C at a point."""
+
+    def point(self, done: int, skipped: int) -> None:
+        if done == 5:
+            raise KeyboardInterrupt
+
+
+def test_a_run_that_goes_on_has_its_thru_again_and_its_paths_not(tmp_path: Path) -> None:
+    """Overnight somebody may have touched a cable: what is measured from here on is verified from here on."""
+    both = (
+        "measurements:\n",
+        "measurements:\n  - kind: path_loss\n    frequency: [13.75 GHz, 14.5 GHz]\n    level: [0 dBm]\n    reference: sensor\n"
+        "    averages: 4\n",
+    )
+    path = changed(VERIFICATION, tmp_path, ("bench: benches/kd14_full.yaml\n", ""), both)
+    sequence, bench = load_both(path, FULL)
+    stopped = rehearse(sequence, bench, tmp_path / "record.h5", progress=Stops())
+    assert stopped.exit_code == 130
+    outcome = plan_resume(stopped.record).carry_out()
+
+    assert outcome.outcome == "done", outcome.message
+    with Record.open(stopped.record) as record:
+        assert set(record.stream("paths")["attempt"]) == {1}
+        assert set(record.stream("verification")["attempt"]) == {1, 2}
+
+
+AMPLIFIED = (
+    "combined_a: {loss: {table: ../paths/combined_a.csv}, power_max: 27 dBm}",
+    "combined_a: {loss: -8 dB, uncertainty: 0.5 dB, frequency_min: 13 GHz, frequency_max: 15.5 GHz, power_max: 27 dBm, "
+    "saturated_power_max: 11.5 dBm}",
+)
+
+
+def test_a_driver_amplifier_is_seen_to_compress(tmp_path: Path) -> None:
+    """A table holds at the level it was measured at; with an amplifier in the path that must be said."""
+    changes = ("supply_voltage: 6 V", "channels: [A]\n  supply_voltage: 6 V"), ("[-10 dBm, 5 dBm]", "[-20 dBm, 2 dBm]")
+    outcome = carried_out(tmp_path, PATHS, *changes, bench=bench_with({}, AMPLIFIED))
+
+    assert (outcome.outcome, ledger(outcome)) == ("done", [])
+    rises = [one for one in outcome.results if one.parameter == "path_loss_rise"]
+    assert rises
+    assert all(one.value > 3 * one.expanded_uncertainty for one in rises)

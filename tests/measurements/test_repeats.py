@@ -1,0 +1,140 @@
+"""Promise: a measurement that is repeated at a condition reports means, and what its repeats scatter by is in the budget."""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections import defaultdict
+from pathlib import Path
+
+import pytest
+
+from benchkit.bench.load import load_bench
+from benchkit.campaign import CampaignOutcome, rehearse
+from benchkit.campaign.summary import summarise
+from benchkit.errors import FileError
+from benchkit.plan import estimate, make_plan
+from benchkit.plan.files import load_both
+from benchkit.record import Record
+from benchkit.report import write_report
+from benchkit.results.repeats import REPEATABILITY
+from benchkit.results.result import Result
+from benchkit.sequence.load import Sequence, load_sequence, load_sequence_text
+from tests.scenario import BENCH, ROOT, SHORT, changed
+
+FULL = ROOT / "sequences" / "benches" / "kd14_full.yaml"
+NETWORK = ROOT / "sequences" / "kd14_s_parameters.yaml"
+REPEATS = 4
+
+
+def carried_out(folder: Path, shipped: Path, bench: Path, *changes: tuple[str, str]) -> CampaignOutcome:
+    text = shipped.read_text(encoding="utf-8")
+    reference = next(line for line in text.splitlines() if line.startswith("bench: "))
+    sequence, on_bench = load_both(changed(shipped, folder, (reference + "\n", ""), *changes), bench)
+    return rehearse(sequence, on_bench, folder / "record.h5")
+
+
+@pytest.fixture(scope="module")
+def sweep(tmp_path_factory: pytest.TempPathFactory) -> CampaignOutcome:
+    """Three frequencies, four times over."""
+    text = SHORT.read_text(encoding="utf-8")
+    frequency = next(line for line in text.splitlines() if line.strip().startswith("frequency:"))
+    indent = frequency[: len(frequency) - len(frequency.lstrip())]
+    return carried_out(
+        tmp_path_factory.mktemp("sweep"), SHORT, BENCH,
+        (frequency, f"{indent}frequency: [13.75 GHz, 14.125 GHz, 14.5 GHz]\n{indent}repeats: {REPEATS}"),
+    )  # fmt: skip
+
+
+def by_key(results: list[Result]) -> dict[tuple[str, str, float | None], list[Result]]:
+    found = defaultdict(list)
+    for one in results:
+        found[one.parameter, one.qualifier, one.condition.frequency_hz].append(one)
+    return found
+
+
+def of_each_repeat(outcome: CampaignOutcome) -> list[list[Result]]:
+    """What each walk alone gives: summed up from its own ladders."""
+    with Record.open(outcome.record) as record:
+        sequence = load_sequence_of(record)
+        points, ladders = record.points(), record.ladders()
+    own = ladders[ladders["frequency_hz"].notna()]
+    walks = []
+    for walk in range(REPEATS):
+        kept = own["ladder"].sort_values().unique()[walk * 3 : walk * 3 + 3]
+        walks.append(summarise(sequence, points[points["ladder"].isin(kept)], ladders[ladders["ladder"].isin(kept)]))
+    return walks
+
+
+def load_sequence_of(record: Record) -> Sequence:
+    return load_sequence_text(record.sequence_text, "sequence.yaml")
+
+
+def test_each_quantity_is_reported_once_as_the_mean_of_its_repeats(sweep: CampaignOutcome) -> None:
+    assert sweep.outcome == "done", sweep.message
+    reported = by_key(list(sweep.results))
+    walks = [by_key(walk) for walk in of_each_repeat(sweep)]
+    compared = 0
+    for key, many in reported.items():
+        assert len(many) == 1, key
+        alone = [walk[key][0].value for walk in walks if key in walk]
+        if key[0] in ("small_signal_gain", "p1db", "drain_efficiency_p1db"):
+            assert len(alone) == REPEATS
+            assert many[0].value == pytest.approx(statistics.fmean(alone), abs=1e-9)
+            assert many[0].found == f"mean of {REPEATS} repeats"
+            compared += 1
+    assert compared == 9
+
+
+def test_the_scatter_of_the_repeats_is_a_line_of_the_budget_and_the_single_ladders_scatter_is_not(sweep: CampaignOutcome) -> None:
+    """Pooled over three frequencies of four: nine degrees of freedom, one too few to leave the single ladder's scatter out."""
+    walks = [by_key(walk) for walk in of_each_repeat(sweep)]
+    keys = [key for key in walks[0] if key[0] == "p1db"]
+    squares = sum(statistics.variance([walk[key][0].value for walk in walks]) * (REPEATS - 1) for key in keys)
+    expected = math.sqrt(squares / (len(keys) * (REPEATS - 1)) / REPEATS)
+    for one in sweep.results:
+        if one.parameter == "p1db":
+            lines = {line.name: line for line in one.budget}
+            assert lines[REPEATABILITY].amount == pytest.approx(expected, rel=1e-6)
+            assert lines[REPEATABILITY].degrees_of_freedom == len(keys) * (REPEATS - 1)
+            assert "scatter at the crossing" in lines
+
+
+def test_the_estimate_and_the_report_know_of_repeats(sweep: CampaignOutcome, tmp_path: Path) -> None:
+    with Record.open(sweep.record) as record:
+        sequence, bench = load_sequence_of(record), load_bench(BENCH)
+        plan = make_plan(sequence.file)
+        points, took_s = record.points(), record.events()["time_s"].max() - float(record.attributes["started_s"])
+        assert len(record.ladders()) == plan.ladder_count
+    assert estimate(plan, sequence.file, bench.file).total_s == pytest.approx(took_s, rel=0.1)
+    # All frequencies before the first comes again.
+    driven = points[points["frequency_hz"].notna()].drop_duplicates("ladder")["frequency_hz"].tolist()
+    assert driven[-12:] == [13.75e9, 14.125e9, 14.5e9] * REPEATS
+    text = write_report([sweep.record], tmp_path / "page.html").read_text(encoding="utf-8")
+    assert "repeatability" in text
+    assert "repeat 4" in text
+
+
+def test_sweeps_of_s_parameters_are_repeated_as_well(tmp_path: Path) -> None:
+    text = NETWORK.read_text(encoding="utf-8")
+    bandwidth = next(line for line in text.split("kind: s_parameters")[1].splitlines() if "if_bandwidth" in line)
+    indent = bandwidth[: len(bandwidth) - len(bandwidth.lstrip())]
+    once = "kind: s_parameters"
+    outcome = carried_out(tmp_path, NETWORK, FULL, (once, f"{once}\n{indent}repeats: 5"))
+    assert outcome.outcome == "done", outcome.message
+    with Record.open(outcome.record) as record:
+        assert record.stream("network")["ladder"].nunique() == 15
+    gains = [one for one in outcome.results if one.parameter == "s21_minimum"]
+    assert len(gains) == 3
+    for one in gains:
+        lines = {line.name: line for line in one.budget}
+        # Five at each of three temperatures: enough to stand in for the noise of a single sweep.
+        assert lines[REPEATABILITY].degrees_of_freedom == 12
+        assert "network analyser noise" not in lines
+        assert lines[REPEATABILITY].amount < 0.01
+
+
+def test_nonsense_is_told_with_its_line(tmp_path: Path) -> None:
+    path = changed(SHORT, tmp_path, ("    drive: {", "    repeats: 0\n    drive: {"))
+    with pytest.raises(FileError, match=r"repeats"):
+        load_sequence(path)
