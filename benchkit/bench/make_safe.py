@@ -7,10 +7,11 @@ Its rules:
 2. An instrument that does not answer keeps nothing else on. There are two rounds in the same order: in the first no wait is
    longer than FIRST_WAIT_S, and what was not verified then is tried again in the second, when the rest is off. Most
    instruments do what they were told even when they are too busy to say so.
-3. A gate is removed only when every drain it holds off is verified off. Until then it is held at pinch-off: without its gate
-   a depletion-mode part draws all that the drain supply gives.
+3. A gate is removed only when every drain it holds off is verified off, and is then seen to be gone. Until then it is held at
+   pinch-off: without its gate a depletion-mode part draws all that the drain supply gives.
 4. Nothing is ever switched on.
-5. A blocked reading blocks nothing: abandoning it drops the connection, and the next message goes over a new one.
+5. A chamber comes last, since a part without power can wait for it; one that does not answer is asked twice.
+6. A blocked reading blocks nothing: abandoning it drops the connection, and the next message goes over a new one.
 """
 
 from __future__ import annotations
@@ -31,9 +32,11 @@ FIRST_WAIT_S = 0.3
 SECOND_WAIT_S = 2.0
 # A drain counts as off below this. A depletion-mode part must keep its gate until then.
 DRAIN_OFF_V = 0.5
-DRAIN_FALL_S = 1.0
-DRAIN_POLL_S = 0.02
+FALL_S = 1.0
+FALL_POLL_S = 0.02
 HELD_WITHIN_V = 0.2
+# A gate counts as gone below this magnitude: nearer to 0 V than any pinch-off.
+GATE_OFF_V = 0.2
 
 Output = tuple[str, int]
 """A supply's name and the number of one of its outputs."""
@@ -116,7 +119,7 @@ class _Safety:
                 self._attempt(
                     ("fallen", name, str(number)),
                     f"drain {_list(self._drains[name, number])} down ({name} output {number})",
-                    partial(self._await_fall, supply, number),
+                    partial(self._await_fall, supply, number, DRAIN_OFF_V),
                     "touch nothing until a voltmeter at the drain reads below "
                     f"{DRAIN_OFF_V:g} V: something charged feeds it, or the supply does not do what it says",
                 )
@@ -126,7 +129,10 @@ class _Safety:
     def chambers_to(self, idle_degc: float, longest_wait_s: float) -> None:
         self.limit_waits(longest_wait_s)
         for name, chamber in self._instruments.items():
-            if isinstance(chamber, Chamber):
+            if not isinstance(chamber, Chamber):
+                continue
+            # A second time, over a new connection if the first broke it; not at all if the first was enough.
+            for _ in range(2):
                 self._attempt(
                     ("chamber", name),
                     f"chamber to idle at {idle_degc:+g} °C ({name})",
@@ -162,6 +168,13 @@ class _Safety:
                 partial(supply.make_output_safe, number),
                 f"its drain is off; switch {name} output {number} off at {name} itself",
             )
+            if key in self._done:
+                self._attempt(
+                    ("gone", name, str(number)),
+                    f"gate {channels} gone ({name} output {number})",
+                    partial(self._await_fall, supply, number, GATE_OFF_V),
+                    f"its drain is off; switch {name} off by its mains switch before you touch the part or its leads",
+                )
             return
         if held in self._done:
             return
@@ -199,20 +212,20 @@ class _Safety:
                 )
         return True
 
-    def _await_fall(self, supply: Supply, number: int) -> None:
-        """Capacitors hold a drain up after its supply is off: wait until it is seen to have fallen."""
+    def _await_fall(self, supply: Supply, number: int, off_v: float) -> None:
+        """Capacitors hold an output up after it is off: wait until it is seen to have fallen, whatever its sign. [V]"""
         supply.abandon()
         waited_s = 0.0
         while True:
             supply.arm((number,))
             voltage_v, _ = supply.collect()[number]
-            if voltage_v < DRAIN_OFF_V:  # not a number is not below
+            if abs(voltage_v) < off_v:  # not a number is not below
                 return
-            if waited_s >= DRAIN_FALL_S:
+            if waited_s >= FALL_S:
                 reads = "no number" if math.isnan(voltage_v) else f"{voltage_v:.3g} V"
                 raise InstrumentError(supply.name, f"output {number} is off but reads {reads} after {waited_s:.1f} s")
-            self._clock.sleep(DRAIN_POLL_S)
-            waited_s += DRAIN_POLL_S
+            self._clock.sleep(FALL_POLL_S)
+            waited_s += FALL_POLL_S
 
     def _supply(self, output: Output) -> Supply | None:
         supply = self._instruments.get(output[0])

@@ -158,7 +158,7 @@ def carry_out(
     state, record_failures = _record_state(out, points.done, may_be_open=fault.name == "disk-full", began=outcome is not None)
     failures += record_failures
     if outcome is not None and not outcome.make_safe:
-        failures += [f"nobody was told: {entry}" for entry in own_doing if _is_live(entry, bench)]
+        failures += [f"nobody was told: {entry}" for entry in own_doing if entry.startswith("left energised")]
     completed = outcome is not None and outcome.outcome == "done"
     # A run that says that the device is outside its expectations has told the person; one that says all is well has not.
     if completed and outcome is not None and outcome.exit_code == 0 and fault.name not in OF_DEVICE:
@@ -194,12 +194,6 @@ def keyed(results: Sequence[Result]) -> dict[str, tuple[float, float]]:
         for result in results
         if math.isfinite(result.value) and math.isfinite(result.expanded_uncertainty)
     }
-
-
-def _is_live(entry: str, bench: Bench) -> bool:
-    """Whether an entry is of something left on that matters. A gate that stays on with its drain off holds the device off."""
-    gates = [f"{pin.supply} output {pin.channel} " for channel in bench.file.wiring.channels.values() for pin in channel.gates]
-    return entry.startswith("left energised") and not any(gate in entry for gate in gates)
 
 
 def _wrong_numbers(found: Mapping[str, tuple[float, float]], reference: Mapping[str, tuple[float, float]]) -> list[str]:

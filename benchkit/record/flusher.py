@@ -2,7 +2,8 @@
 The thread that syncs, on *real* time, because disks and power cuts know no other; also while nothing is appended.
 
 Each round: take the rows that wait; sync the journal; then write the rows into the HDF5 file; then count them; now and
-then sync that file too. The order is essential: what stands in the file must be in the journal already.
+then sync that file too. The order is essential: what stands in the file must be in the journal already. At the end it looks
+whether the journal is still there.
 
 Whatever goes wrong is kept and raised by the next append(), flush() or finish(). After that nothing more is written:
 once a sync has failed, the system may have dropped the data and report the next sync as good (fsync(2), Linux).
@@ -41,6 +42,7 @@ class Flusher:
     Args:
         take: Hands over the rows that wait, and the length of the journal that holds them and all before.
         vouch: Notes in the journal that it is on the disk up to a byte.
+        again: Has the journal written anew; told what has become of it.
         interval_s: Between two rounds. [s]
         sync_interval_s: Between two syncs of the HDF5 file. [s]
     """
@@ -49,13 +51,14 @@ class Flusher:
         self,
         take: Callable[[], tuple[list[Batch], int]],
         vouch: Callable[[int], None],
+        again: Callable[[str], None],
         journal: Journal,
         live: LiveFile,
         disk: Disk,
         interval_s: float,
         sync_interval_s: float,
     ) -> None:
-        self._take, self._vouch = take, vouch
+        self._take, self._vouch, self._again = take, vouch, again
         self._journal, self._live, self._disk = journal, live, disk
         self._interval_s = interval_s
         self._rounds_per_sync = max(1, round(sync_interval_s / interval_s))
@@ -127,6 +130,8 @@ class Flusher:
                 self._live.count(batch.spec.name, batch.first + len(block))
             if sync_file:
                 self._live.make_safe(journal_bytes)
+            if trouble := self._journal.trouble():
+                self._again(trouble)
         except OSError as error:
             self._failure = record_error(self._live.path, "syncing", error, self._disk)
             self._failure.__cause__ = error

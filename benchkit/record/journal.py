@@ -27,6 +27,9 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import NamedTuple
 
+import numpy as np
+from numpy.typing import NDArray
+
 from benchkit.errors import FormatError, RecordError, RecordExistsError
 from benchkit.record import locks
 from benchkit.record.disk import Disk, open_binary
@@ -42,6 +45,7 @@ _OFFSET = struct.Struct("<q")
 _SIZE = _HEAD.size + _CRC.size
 _LONGEST = 1 << 30
 _WINDOW = 1 << 20
+_ENDS = 4096  # bytes at either end that are looked at again
 
 
 class Frame(NamedTuple):  # a tuple, because a long night has millions and a frozen dataclass takes four times as long to make
@@ -77,6 +81,8 @@ class Journal:
     def __init__(self, path: Path, fd: int, end: int, disk: Disk) -> None:
         self.path, self.fd, self.end = path, fd, end
         self._disk = disk
+        # What stood at its beginning and at its end when trouble() last looked: place and bytes.
+        self._seen: list[tuple[int, bytes]] = []
 
     @classmethod
     def create(cls, path: Path, description: Description, disk: Disk) -> Journal:
@@ -97,6 +103,7 @@ class Journal:
             frame = encode(DESCRIPTION, 0, 0, description.to_json())
             disk.write_at(fd, frame + frame, 0)
             journal.end = 2 * len(frame)
+            journal._seen = [(0, (frame + frame)[:_ENDS])]
             journal.sync()
             disk.sync_folder(path.parent)
             journal.vouch(journal.end)
@@ -129,6 +136,34 @@ class Journal:
     def append_all(self, stream: int, first: int, payloads: Iterable[bytes]) -> None:
         """Consecutive rows from `first` on, in one write."""
         self._write(b"".join(encode(ROW, stream, row, payload) for row, payload in enumerate(payloads, first)))
+
+    def append_block(self, stream: int, first: int, block: NDArray[np.void]) -> None:
+        """Packed rows from `first` on, in one write."""
+        self.append_all(stream, first, (block[row : row + 1].tobytes() for row in range(len(block))))
+
+    def trouble(self) -> str:
+        """What has become of the file under its name; "" when it is there, and no shorter than what was written."""
+        # Its end before its size: another thread may be appending.
+        end, own = self.end, os.fstat(self.fd)
+        try:
+            there = self.path.stat()
+        except FileNotFoundError:
+            return "was removed"
+        if (there.st_dev, there.st_ino) != (own.st_dev, own.st_ino):
+            return "was replaced by another file"
+        if own.st_size < end:
+            return "was cut"
+        # A file that was cut and written on behind the hole has zeros where its beginning or its last end was.
+        if any(self._disk.read_at(self.fd, len(was), at) != was for at, was in self._seen):
+            return "was cut or overwritten"
+        self._seen = [(at, self._disk.read_at(self.fd, min(_ENDS, end - at), at)) for at in (0, max(0, end - _ENDS))]
+        return ""
+
+    def take_over(self, other: Journal) -> None:
+        """Go on in a journal that was written in place of this one; `other` is not to be used or closed any more."""
+        old, self.fd, self.end, self._seen = self.fd, other.fd, other.end, []
+        other.fd = -1
+        os.close(old)
 
     def vouch(self, synced: int) -> None:
         """State that everything before byte `synced` is on the disk: only after a sync that began later than that."""

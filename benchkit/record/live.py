@@ -166,6 +166,12 @@ class LiveFile:
         self._set_status("journal_bytes_safe", self._journal_bytes)
         self._journal_bytes = journal_bytes
 
+    def forget_journal(self) -> None:
+        """Sync; a journal written anew is then read from its beginning."""
+        self._disk.sync(self._fd)
+        self._set_status("journal_bytes_safe", 0)
+        self._journal_bytes = 0
+
     def close(self) -> None:
         if self._fd >= 0:
             fd, self._fd = self._fd, -1

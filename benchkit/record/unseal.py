@@ -79,7 +79,7 @@ def _write_journal(path: Path, journal_file: Path, description: Description, dis
                     block = np.empty(min(_BLOCK, count - start), spec.row_dtype)
                     for column in spec.columns:
                         block[column.name] = h5[spec.name][column.name][start : start + len(block)]
-                    journal.append_all(number, start, (block[row : row + 1].tobytes() for row in range(len(block))))
+                    journal.append_block(number, start, block)
         journal.sync()
         journal.vouch(journal.end)
         journal.sync()

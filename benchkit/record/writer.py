@@ -18,6 +18,7 @@ from pathlib import Path
 from types import TracebackType
 
 import h5py
+import numpy as np
 
 from benchkit.clock import Clock
 from benchkit.errors import ClosedError, FormatError, MisuseError
@@ -25,6 +26,7 @@ from benchkit.record.begin import begin
 from benchkit.record.disk import Disk, record_error
 from benchkit.record.flusher import Batch, Flusher
 from benchkit.record.journal import Journal
+from benchkit.record.journal_again import write_again
 from benchkit.record.layout import Description, StreamSpec
 from benchkit.record.live import LiveFile
 from benchkit.record.recover import Recovery, reopen
@@ -77,7 +79,9 @@ class RecordWriter:
         self._streams = {spec.name: _Stream(number, spec, live.rows[spec.name]) for number, spec in enumerate(specs)}
         self._rows = threading.Lock()
         self._closed = False
-        self._flusher = Flusher(self._take, self._vouch, journal, live, disk, flush_interval_s, sync_interval_s)
+        self._flusher = Flusher(
+            self._take, self._vouch, self._journal_again, journal, live, disk, flush_interval_s, sync_interval_s
+        )  # fmt: skip
 
     @classmethod
     def create(
@@ -331,6 +335,23 @@ class RecordWriter:
         # append() meets the same disk, and tells.
         with self._rows, contextlib.suppress(OSError):
             self._journal.vouch(synced)
+
+    def _journal_again(self, trouble: str) -> None:
+        """Called by the flusher's thread. Nobody appends meanwhile: it takes as long as reading all rows and writing them."""
+        with self._rows:
+            for name, stream in self._streams.items():
+                if stream.waiting:
+                    self._live.write(name, stream.first, np.frombuffer(stream.waiting, stream.spec.row_dtype))
+                    self._live.count(name, stream.rows)
+                    stream.first, stream.waiting = stream.rows, bytearray()
+            write_again(self._journal, self._live, self._disk)
+            events = self._streams.get(EVENTS)
+            if events is not None:
+                text = f"{self._journal.path.name} {trouble} while the record grew; it was written anew, and nothing is lost"
+                kind = "journal written anew"
+                row: dict[str, Value] = {"time_s": self._clock.now(), "severity": "warning", "kind": kind, "text": text}
+                for payload in events.packer.pack(row)[0]:
+                    self._put(events, payload)
 
     def _let_go(self) -> None:
         if self._flusher.is_running:

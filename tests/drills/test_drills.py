@@ -91,6 +91,15 @@ def test_an_output_that_will_not_go_off_is_told_or_taken_to_zero(drill_one: Dril
     assert drill_one("stuck-on:drain_supply@point 10").failures == ()
 
 
+def test_a_gate_that_stays_on_is_told_though_its_drain_is_off(tmp_path: Path) -> None:
+    """The supply says that it is off; whoever takes the part out of its fixture then holds a charged lead."""
+    outcome = rehearse(*load_both(SHORT, None), tmp_path / "gate.h5", faults=("stuck-on:gate_supply@point 10",))
+
+    assert outcome.exit_code == 3
+    for told in ("gate A gone", "gate_supply output 1", "reads -2.5 V", "mains switch"):
+        assert told in outcome.make_safe
+
+
 def test_several_faults_at_once(tmp_path: Path) -> None:
     """Trouble seldom comes alone: the gate goes while the meter is silent."""
     outcome = rehearse(
