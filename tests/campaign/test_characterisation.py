@@ -67,6 +67,18 @@ def test_a_number_has_its_uncertainty_and_no_number_has_its_reason(results: pd.D
     assert (bare["uncertainty_reason"] != "").all()
 
 
+def test_the_paths_are_verified_before_the_part_is_connected_and_the_bench_is_watched(night: CampaignOutcome) -> None:
+    """A data sheet whose every number is off by a loose connector looks like any other."""
+    with Record.open(night.record) as record:
+        events, bias, sentinel = record.events(), record.bias(), record.stream("sentinel")
+    assert events.loc[events["kind"] == "verified", "time_s"].max() < bias["time_s"].min()
+    assert set(zip(sentinel["channel"], sentinel["temperature_set_degc"], strict=True)) == {
+        (channel, temperature) for channel in "AB" for temperature in (-30.0, 25.0, 70.0)
+    }
+    gains = [one for one in night.results if one.parameter == "s21_minimum"]
+    assert all("repeatability" in {line.name for line in one.budget} for one in gains)
+
+
 def test_estimate_of_the_whole_night_is_within_ten_percent(night: CampaignOutcome) -> None:
     """All kinds in it: a night is planned by it."""
     with Record.open(night.record) as record:
@@ -79,6 +91,6 @@ def test_its_report_shows_every_kind(night: CampaignOutcome, tmp_path: Path) -> 
     page = write_report([night.record], tmp_path / "night.html").read_text(encoding="utf-8")
     for title in (
         "Gain against drive", "Tones and products against drive", "Output intercept point of order 3 against drive", "Harmonics",
-        "Channel against channel", "Power-added efficiency", "Detector",
+        "Channel against channel", "Power-added efficiency", "Detector", "Gain of a thru", "The sentinel held: no result is marked",
     ):  # fmt: skip
         assert title in page, title
