@@ -14,6 +14,7 @@ from benchkit.catalogue import list_folder
 from benchkit.engine.journalist import Events
 from benchkit.errors import BenchkitError, FileError, Mistake
 from benchkit.plan import NO_PACE, Estimate, Pace
+from benchkit.plan.estimate import WARMING
 from benchkit.plan.pace import LadderPace, SoakPace
 from benchkit.record import Record
 from benchkit.sequence.load import Sequence as LoadedSequence
@@ -74,6 +75,12 @@ def stages_of(
             spent_s += time_s
             stages.append(Stage(f"{what}: {sequence.measurements[int(str(measurement))].title}", time_s))
         stages.append(Stage(f"{what}: bias up and down", end_s - begin_s - spent_s))
+    opened = events[events["kind"].isin(("may be opened", "do not open yet"))]
+    done = events[events["kind"] == "done"]
+    if len(opened) and len(done):
+        waited_s = float(opened["time_s"].iloc[-1]) - float(done["time_s"].iloc[-1])
+        if waited_s > 1.0:
+            stages.append(Stage(WARMING, waited_s))
     return stages
 
 

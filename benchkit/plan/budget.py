@@ -3,7 +3,7 @@ What fits into the time that is left, and what is dropped when not all does.
 
 A unit is one measurement at one condition. The lowest priority goes first; of one priority what would be measured last. So what
 is kept is a whole measurement at its first conditions, and of the least important one the last conditions are missing. The way
-back to the idle temperature belongs to the time that is needed.
+back to the idle temperature belongs to the time that is needed, and so does the wait until the chamber may be opened.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 from benchkit.bench.model import BenchFile, ChamberSettings
 from benchkit.errors import MisuseError
-from benchkit.plan.estimate import Estimate, estimate, temperature_time_s
+from benchkit.plan.estimate import WARMING, Estimate, estimate, temperature_time_s, warming_time_s
 from benchkit.plan.pace import NO_PACE, Pace
 from benchkit.plan.plan import Condition, Plan
 from benchkit.sequence.model import SequenceFile
@@ -152,7 +152,8 @@ class TimeBudget:
             return 0.0
         chamber = self._bench.instruments[name]
         assert isinstance(chamber, ChamberSettings), "load_bench checks roles"
-        return abs(from_degc - settings.idle_degc) / chamber.ramp_k_per_min * 60.0
+        back_s = abs(from_degc - settings.idle_degc) / chamber.ramp_k_per_min * 60.0
+        return max(back_s, warming_time_s(self._sequence, self._bench, from_degc))
 
 
 def _units(plan: Plan, expected: Estimate) -> tuple[dict[int, float], dict[Unit, float]]:
@@ -165,7 +166,7 @@ def _units(plan: Plan, expected: Estimate) -> tuple[dict[int, float], dict[Unit,
             index, measurement = index + 1, 0
             bias_s[index] = stage.time_s
             continue
-        if index < 0 or (stage.what.startswith("to ") and not stage.ladders):
+        if index < 0 or stage.what == WARMING or (stage.what.startswith("to ") and not stage.ladders):
             continue
         if measurement < len(plan.measurements) and stage.what.endswith(f": {plan.measurements[measurement].title}"):
             ladder_s[index, measurement] = stage.time_s / max(1, stage.ladders)

@@ -29,6 +29,7 @@ TRIM_READINGS = 14
 BIAS_READINGS = 8
 
 
+WARMING = "warming before the chamber may be opened"
 BENCH_FILE, EARLIER = "bench file", "earlier records"
 
 
@@ -171,6 +172,39 @@ def temperature_time_s(sequence: SequenceFile, bench: BenchFile, start_degc: flo
     return ramp_s + min(soak.at_most_s, max(soak.in_tolerance_for_s, still_s, device_s) + soak.poll_every_s)
 
 
+def warming_time_s(sequence: SequenceFile, bench: BenchFile, from_degc: float) -> float:
+    """
+    From the chamber being sent to idle until it may be opened (warm_before_opening); 0 where nothing is waited for. [s]
+
+    The case lags behind air ramped at r with time constant tau: it is where the air is, less r tau (1 - exp(-t / tau)); after the
+    ramp it comes up exponentially (first-order lag; common practice, no source).
+    """
+    conditions, name = sequence.conditions.temperature, bench.wiring.chamber
+    if conditions is None or conditions.warm_before_opening is None or name is None:
+        return 0.0
+    chamber, warm = bench.instruments[name], conditions.warm_before_opening
+    assert isinstance(chamber, ChamberSettings), "load_bench checks roles"
+    span_k, wanted_k = conditions.idle_degc - from_degc, warm.warm_degc - from_degc
+    if wanted_k <= 0:
+        return 0.0
+    ramp_s, tau_s = abs(span_k) / chamber.ramp_k_per_min * 60.0, chamber.case_time_constant_s or 0.0
+
+    def case_k(time_s: float) -> float:
+        """Warmer than at the beginning by this much."""
+        ramped_s = min(time_s, ramp_s)
+        lag_k = chamber.ramp_k_per_min / 60.0 * tau_s * (1.0 - math.exp(-ramped_s / tau_s)) if tau_s else 0.0
+        after = math.exp(-(time_s - ramped_s) / tau_s) if tau_s else 0.0
+        return span_k * ramped_s / ramp_s - lag_k * (after if time_s > ramp_s else 1.0)
+
+    low_s, high_s = 0.0, warm.at_most_s
+    if span_k <= 0 or case_k(high_s) < wanted_k:
+        return warm.at_most_s
+    while high_s - low_s > 0.5:
+        middle_s = (low_s + high_s) / 2
+        low_s, high_s = (middle_s, high_s) if case_k(middle_s) < wanted_k else (low_s, middle_s)
+    return high_s + conditions.soak.poll_every_s / 2
+
+
 def estimate(
     plan: Plan, sequence: SequenceFile, bench: BenchFile, *, ambient_degc: float = 25.0, pace: Pace = NO_PACE
 ) -> Estimate:
@@ -228,6 +262,9 @@ def estimate(
     idle = sequence.conditions.temperature
     if idle is not None and bench.wiring.chamber is not None:
         stages.append(StageEstimate(f"chamber set to idle at {idle.idle_degc:+g} °C", 0, 0, 0.0))
+        warming_s = warming_time_s(sequence, bench, present_degc)
+        if warming_s > 0:
+            stages.append(StageEstimate(WARMING, 0, 0, warming_s))
     return Estimate(tuple(stages))
 
 

@@ -209,9 +209,11 @@ class Analyser(ArrayInstrument):
             self._check_frequency("line", frequency_hz)
         self._begin("levels", lambda: self._line_question(lines[0]))
         self._lines = lines
-        for setting, hook in (("center_hz", self._set_center), ("marker_hz", self._set_marker)):
+        # Each line's own message sets both. Told again after a power cut, the last line's marker would lie outside the span of
+        # whatever is asked for then.
+        for setting in ("center_hz", "marker_hz"):
             self._set.pop(setting, None)
-            self._wanted[setting] = (hook, lines[-1])
+            self._wanted.pop(setting, None)
         self._axis = None
 
     def collect_levels(self) -> tuple[float, ...]:

@@ -91,6 +91,7 @@ def test_its_report_shows_every_kind(night: CampaignOutcome, tmp_path: Path) -> 
     page = write_report([night.record], tmp_path / "night.html").read_text(encoding="utf-8")
     for title in (
         "Gain against drive", "Tones and products against drive", "Output intercept point of order 3 against drive", "Harmonics",
-        "Channel against channel", "Power-added efficiency", "Detector", "Gain of a thru", "The sentinel held: no result is marked",
+        "Channel against channel", "Power-added efficiency", "Detector", "Gain of a thru",
+        "The sentinel held: no result is marked",
     ):  # fmt: skip
         assert title in page, title

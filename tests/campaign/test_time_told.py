@@ -10,9 +10,10 @@ from benchkit import campaign
 from benchkit.campaign.pacing import expected_stages, pace_of_all, stages_of
 from benchkit.errors import FileError
 from benchkit.plan import estimate, make_plan
+from benchkit.plan.estimate import WARMING
 from benchkit.plan.files import load_both
 from benchkit.record import Record
-from tests.scenario import OVERNIGHT, ROOT, benchkit
+from tests.scenario import BENCH, OVERNIGHT, ROOT, benchkit, changed
 
 SHIPPED = [OVERNIGHT, ROOT / "sequences" / "kd14_s_parameters.yaml"]
 
@@ -52,6 +53,28 @@ def test_refined_from_an_earlier_record_each_stage_is_nearer(path: Path, nights:
     for stage in took:
         assert refined[stage.what].basis == "earlier records"
         assert refined[stage.what].time_s == pytest.approx(stage.time_s, rel=0.10, abs=0.5)
+
+
+def test_the_wait_until_the_chamber_may_be_opened_is_part_of_the_time(tmp_path: Path) -> None:
+    """Done by half past seven means that somebody may open it then; a cold night ends with a quarter of an hour of warming."""
+    text = OVERNIGHT.read_text(encoding="utf-8")
+    idle = next(line for line in text.splitlines() if line.strip().startswith("idle:"))
+    indent = idle[: len(idle) - len(idle.lstrip())]
+    values = next(line for line in text.splitlines() if line.strip().startswith("values:"))
+    warm = f"{idle}\n{indent}warm_before_opening: {{ambient: 23 degC, humidity: 50 %}}"
+    changes = (idle, warm), (values, f"{indent}values: [25 degC, 70 degC, -30 degC]"), ("bench: benches/kd14.yaml\n", "")
+    path = changed(OVERNIGHT, tmp_path, *changes)
+    sequence, bench = load_both(path, BENCH)
+    with Record.open(campaign.rehearse(sequence, bench, tmp_path / "night.h5").record) as record:
+        expected = {stage.what: stage.time_s for stage in expected_stages(record.texts)}
+        took_s = float(record.events()["time_s"].max()) - float(record.attributes["started_s"])
+        took = stages_of(
+            sequence.file, float(record.attributes["started_s"]), record.ladders(), record.bias(), record.events()
+        )
+    warming = next(stage for stage in took if stage.what == WARMING)
+    assert warming.time_s > 600
+    assert expected[WARMING] == pytest.approx(warming.time_s, rel=0.10)
+    assert sum(expected.values()) == pytest.approx(took_s, rel=0.10)
 
 
 def test_afterwards_the_record_says_how_the_two_compare(nights: dict[str, Path]) -> None:
