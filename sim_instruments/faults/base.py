@@ -30,8 +30,9 @@ __all__ = [
 # An output that reads this far from its setting does not hold it.
 SHORT_BY_V = 0.2
 # Where a fault can be, in the wiring's words; an instrument that is named must be wired there.
-ANYWHERE = ("power meter", "source", "drain", "gate", "detector", "case", "chamber", "switch")
-READINGS = ("power meter", "drain", "gate", "detector", "case", "chamber")
+ANALYSERS = ("spectrum analyser", "network analyser")
+ANYWHERE = ("power meter", "source", "drain", "gate", "detector", "case", "chamber", "switch", "second source", *ANALYSERS)
+READINGS = ("power meter", "drain", "gate", "detector", "case", "chamber", *ANALYSERS)
 
 
 class Excuse(NamedTuple):
@@ -158,10 +159,14 @@ def unverifiable_excuses(scene: Scene) -> tuple[Excuse, ...]:
     return (*(Excuse(Abuse.LEFT_ENERGISED, label, lasting=True) for label in held), *away)
 
 
+# Levels at a marker, whole traces and S-parameters are asked for in other words.
+_OF_ANALYSERS = (b":MARK", b":TRAC", b"SDAT")
+
+
 def is_reading(message: bytes) -> bool:
     """Whether a message asks for what an instrument measures."""
     upper = message.upper()
-    return b"?" in upper and any(word in upper for word in (b"MEAS", b"FETC", b"READ"))
+    return b"?" in upper and any(word in upper for word in (b"MEAS", b"FETC", b"READ", *_OF_ANALYSERS))
 
 
 def differs(ratio: float, by_db: float) -> bool:

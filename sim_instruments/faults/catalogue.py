@@ -117,3 +117,9 @@ def _of_channel(channel: ChannelWiring) -> Iterator[tuple[str, str]]:
             yield "detector", pin.voltmeter
     if channel.position is not None:
         yield "switch", channel.position.switch
+    if channel.input.second_source is not None:
+        yield "second source", channel.input.second_source
+    if channel.output.analyser is not None:
+        yield "spectrum analyser", channel.output.analyser
+    if channel.network is not None:
+        yield "network analyser", channel.network.analyser
