@@ -6,14 +6,16 @@ COMMON is taken as common; the rest stands for what two days do not share (room 
 closed). Common practice, no source; the table of agreement says it.
 
 How much of a result's uncertainty comes from a part is not asked of each kind of measurement: the points' standard
-uncertainties are lowered by the common parts and the results summed up again. What a kind's budget does not draw from the
-points' columns counts as not common, which overstates no agreement but the uncertainty.
+uncertainties are lowered by the common parts and the results summed up again; and where a budget names the spectrum analyser or
+the path to it, which no point's column holds, that line is lowered. What a budget draws from elsewhere counts as not common,
+which overstates no agreement but the uncertainty.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -25,6 +27,7 @@ from benchkit.bench.paths import LossPath
 from benchkit.campaign.setup import Setup, path_digest
 from benchkit.campaign.summary import summarise
 from benchkit.results.result import Result
+from benchkit.results.uncertainty import Budget
 
 __all__ = ["COMMON", "Shared", "own_results", "shared_between"]
 
@@ -65,21 +68,30 @@ def shared_between(first: Setup, second: Setup) -> Shared:
         for place, mine, other in (
             ("source", (a.input.source,), (b.input.source,)),
             ("meter", (a.output.power_meter,), (b.output.power_meter,)),
+            ("analyser", _named(a.output.analyser), _named(b.output.analyser)),
             ("drain", tuple(pin.supply for pin in a.drains), tuple(pin.supply for pin in b.drains)),
             ("gate", tuple(pin.supply for pin in a.gates), tuple(pin.supply for pin in b.gates)),
         ):
-            if len(mine) == len(other) and all(
+            if mine and len(mine) == len(other) and all(
                 _is_one(first.instruments.get(x, {}), second.instruments.get(y, {})) for x, y in zip(mine, other, strict=True)
             ):
                 serials = {first.instruments[x].get("serial", "") for x in mine}
                 pairs[channel, place] = f"{', '.join(dict.fromkeys(mine))} (serial {', '.join(sorted(serials))})"
-        for place, mine_path, other_path in (
-            ("input path", first.bench.paths[a.input.path], second.bench.paths[b.input.path]),
-            ("output path", first.bench.paths[a.output.path], second.bench.paths[b.output.path]),
+        for place, my_name, other_name in (
+            ("input path", a.input.path, b.input.path),
+            ("output path", a.output.path, b.output.path),
+            ("analyser path", a.output.analyser_path, b.output.analyser_path),
         ):
+            if my_name is None or other_name is None:
+                continue
+            mine_path, other_path = first.bench.paths[my_name], second.bench.paths[other_name]
             if path_digest(mine_path) == path_digest(other_path):
                 pairs[channel, place] = f"path {mine_path.name} (SHA-256 {path_digest(mine_path)})"
     return Shared(pairs)
+
+
+def _named(name: str | None) -> tuple[str, ...]:
+    return () if name is None else (name,)
 
 
 def _is_one(first: Mapping[str, str], second: Mapping[str, str]) -> bool:
@@ -116,7 +128,27 @@ def own_results(
                 for column in columns:
                     if column in points:
                         points.loc[rows, column] *= math.sqrt(1.0 - COMMON**2)
-    return summarise(setup.sequence, points, ladders, streams), kept
+    return [_lower_lines(result, shared) for result in summarise(setup.sequence, points, ladders, streams)], kept
+
+
+# How the lines of a budget begin that a part makes, and no column of the points holds.
+LINES = {
+    "analyser": ("spectrum analyser's level", "analyser's level"),
+    "analyser path": ("path from the device to the analyser",),
+}
+
+
+def _lower_lines(result: Result, shared: Shared) -> Result:
+    channel = result.condition.channel or ""
+    names = tuple(name for place, many in LINES.items() if shared.has(channel, place) for name in many)
+    if not names or not any(line.name.startswith(names) for line in result.budget):
+        return result
+    lines = [
+        replace(line, standard_uncertainty=line.standard_uncertainty * math.sqrt(1.0 - COMMON**2))
+        if line.name.startswith(names) else line
+        for line in result.budget
+    ]  # fmt: skip
+    return replace(result, budget=tuple(lines), expanded_uncertainty=Budget(lines).expanded)
 
 
 def _lower_levels(
@@ -136,15 +168,16 @@ def _lower_levels(
             continue
         stated = points.loc[rows, column].to_numpy(float)
         of_path = _path_db(points.loc[rows, "frequency_hz"].to_numpy(float), path)
-        there = np.isfinite(stated) & np.isfinite(of_path)
         own = [math.sqrt(1.0 - COMMON**2) if is_common else 1.0 for is_common in common]
         parts = PARTS[column]
         rest = np.zeros(len(stated))
         if parts[0] in points and np.isfinite(points.loc[rows, parts[0]].to_numpy(float)).any():
             # Mismatch is left whole: whether its phase is the same is not known.
             rest = np.nan_to_num(points.loc[rows, parts[2]].to_numpy(float), nan=0.0)
-        # Made of these and nothing else? If not, what is common in it is not known.
-        if not np.allclose(stated[there], np.sqrt(of_instrument**2 + of_path[there] ** 2 + rest[there] ** 2), rtol=1e-6):
+        # Made of these and nothing else? If not, what is common in it is not known. Two tones and the spectrum analyser's own
+        # levels are made of other parts: they come under LINES.
+        there = np.isclose(stated, np.sqrt(of_instrument**2 + of_path**2 + rest**2), rtol=1e-6)
+        if not there.any():
             kept.append(f"{column} of channel {channel} is not made of the bench file's accuracy, path and mismatch alone")
             continue
         points.loc[rows, column] = np.where(
@@ -152,7 +185,8 @@ def _lower_levels(
         )
         for part, factor in zip(parts, own, strict=False):
             if part in points:
-                points.loc[rows, part] *= factor
+                values = points.loc[rows, part].to_numpy(float)
+                points.loc[rows, part] = np.where(there, values * factor, values)
 
 
 # What a level's uncertainty is made of: instrument, path, mismatch.

@@ -207,7 +207,8 @@ def compare(first: Measured, second: Measured) -> Comparison:
 
     def shared_standard(result: Result) -> float:
         key = _key(result)
-        return math.sqrt(common_a.get(key, 0.0) * common_b.get(key, 0.0)) / COVERAGE_FACTOR
+        # Where the two bench files state one part's accuracy differently, no more than the smaller is common for certain.
+        return min(common_a.get(key, 0.0), common_b.get(key, 0.0)) / COVERAGE_FACTOR
 
     try:
         table = agreement_table(wide_a, wide_b, shared_standard=shared_standard)

@@ -156,7 +156,7 @@ class Compression(MeasurementBlock):
         ]
         if np.isfinite(points["detector_v"].to_numpy(dtype=float)).any():
             results.extend(detector_results(points, self.title))
-        return combined(results, RANDOM)
+        return combined(results, RANDOM, self.repeats)
 
     def figures(self, points: pd.DataFrame, results: list[Result]) -> list[Figure]:
         return compression_figures(self.title, points, results)

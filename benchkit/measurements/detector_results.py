@@ -119,11 +119,15 @@ def _over_temperature(group: list[_Detector], measurement: str) -> list[Result]:
     with_temperature = [one for one in group if one.condition.temperature_degc is not None]
     if len({one.condition.temperature_degc for one in with_temperature}) < 2:
         return []
-    room = min(with_temperature, key=lambda one: abs((one.condition.temperature_degc or 0.0) - ROOM_DEGC))
-    results = []
+    by_degc: dict[float, list[_Detector]] = defaultdict(list)
     for one in with_temperature:
-        if one.condition.temperature_degc == room.condition.temperature_degc:
-            continue
+        by_degc[one.condition.temperature_degc or 0.0].append(one)
+    room_degc = min(by_degc, key=lambda degc: abs(degc - ROOM_DEGC))
+    rooms = by_degc.pop(room_degc)
+    results = []
+    # Of repeats the n-th is read by the n-th law at room temperature: the scatter of both is then in that of the results.
+    for place, one in ((place, one) for many in by_degc.values() for place, one in enumerate(many)):
+        room = rooms[place % len(rooms)]
         if isinstance(room.law, Absent):
             results.append(_absent("detector_temperature_error", one.condition, room.law, measurement))
             continue

@@ -30,7 +30,7 @@ from benchkit.results.propagation import (
     pae_budget,
 )
 from benchkit.results.result import PARAMETERS, Result, ResultCondition
-from benchkit.results.saturation import saturated_power
+from benchkit.results.saturation import saturated_power, saturation_convention
 from benchkit.results.uncertainty import Budget, Contribution
 
 if TYPE_CHECKING:
@@ -141,7 +141,10 @@ def _gain(ladder: _Ladder) -> list[Result]:
     conventions = ladder.conventions
     usable = readable(*as_ladder(ladder.input_dbm, ladder.output_dbm), at_least=conventions.reference_points)
     if isinstance(usable, Absent):
-        return [ladder.absent("small_signal_gain", usable), ladder.absent("gain_expansion", usable)]
+        return [
+            ladder.absent("small_signal_gain", usable, convention=f"mean of the {conventions.reference_points} lowest levels"),
+            ladder.absent("gain_expansion", usable),
+        ]
     gains = (usable.output_dbm - usable.input_dbm)[: conventions.reference_points]
     budget = gain_budget(
         input_db=ladder.parts.input_db,
@@ -158,9 +161,10 @@ def _gain(ladder: _Ladder) -> list[Result]:
         results.append(ladder.absent("gain_expansion", expansion))
     else:
         # A difference of two gains on one ladder: both paths and both instruments cancel; scatter, linearity and zero do not.
-        # The highest of many readings lies above the curve by about one standard deviation more.
+        # The highest of many readings lies above the curve by about one standard deviation more: upwards in every repeat, so that
+        # it does not average out, and is no scatter.
         budget = Budget((
-            Contribution("scatter of the highest gain", ladder.parts.scatter_db, math.sqrt(2.0)),
+            Contribution("highest of readings that scatter", ladder.parts.scatter_db, math.sqrt(2.0)),
             Contribution("scatter of the reference gain", ladder.parts.scatter_db / math.sqrt(conventions.reference_points)),
             Contribution("linearity along the ladder", ladder.parts.linearity_db, distribution="rectangular"),
             Contribution(ZERO, ladder.reference_zero_db, distribution="rectangular"),
@@ -224,7 +228,8 @@ def _saturated(ladder: _Ladder) -> Result:
         ladder.input_dbm, ladder.output_dbm, slope_max_db_per_db=ladder.conventions.saturation_slope
     )
     if isinstance(found, Absent):
-        return ladder.absent("saturated_power", found)
+        convention = saturation_convention(ladder.conventions.saturation_slope)
+        return ladder.absent("saturated_power", found, convention=convention)
     budget = Budget((
         Contribution("output level", ladder.parts.output_db),
         Contribution("scatter of the highest output", ladder.parts.scatter_db),
@@ -253,15 +258,15 @@ def _efficiency(
     ladder: _Ladder, where: str, point: EfficiencyPoint | Absent, qualifier: str, crossing_db: float
 ) -> list[Result]:
     names = (f"drain_efficiency_{where}", f"pae_{where}")
+    convention = "drain supply only" + (", output back-off from P1dB" if qualifier else "")
     if isinstance(point, Absent):
-        return [ladder.absent(name, point, qualifier=qualifier) for name in names]
+        return [ladder.absent(name, point, qualifier=qualifier, convention=convention) for name in names]
     u_v = ladder.uncertainty_at(ladder.u_drain_v, point.input_dbm)
     u_a = ladder.uncertainty_at(ladder.u_drain_a, point.input_dbm)
     parts = ladder.parts
     columns = (ladder.input_dbm, ladder.output_dbm, ladder.drain_v, ladder.drain_a)
     eta = drain_efficiency_budget(point, output_db=parts.output_db, voltage_v=u_v, current_a=u_a)
     pae = pae_budget(point, input_db=parts.input_db, output_db=parts.output_db, voltage_v=u_v, current_a=u_a)
-    convention = "drain supply only" + (", output back-off from P1dB" if qualifier else "")
     results = []
     for name, value, budget, field in (
         (names[0], point.drain_efficiency_percent, eta, "drain_efficiency_percent"),

@@ -135,7 +135,7 @@ class SParameters(MeasurementBlock):
         return []
 
     def summarise_record(self, points: pd.DataFrame, streams: Mapping[str, pd.DataFrame]) -> list[Result]:
-        return combined(s_parameter_results(streams["network"], self.title), RANDOM)
+        return combined(s_parameter_results(streams["network"], self.title), RANDOM, self.repeats)
 
     def figures(self, points: pd.DataFrame, results: list[Result]) -> list[Figure]:
         return []

@@ -179,7 +179,27 @@ def _grouped(sources: Sequence[Source], over: str) -> dict[tuple[str, ...], dict
     groups: dict[tuple[str, ...], dict[ResultCondition, list[_Member]]] = {}
     for (definition, where, _), member in newest.items():
         groups.setdefault(definition, {}).setdefault(where, []).append(member)
+    if over == "units":
+        for definition, by_condition in groups.items():
+            asked = {source.serial: source for source in sources if definition[0] in _titles(source)}
+            for members in by_condition.values():
+                there = {member.unit for member in members}
+                missing = [source for serial, source in asked.items() if serial not in there]
+                members += [_not_measured(members[0], source) for source in missing]
     return groups
+
+
+def _titles(source: Source) -> set[str]:
+    """Measurements that a record's sequence asks for."""
+    return set() if source.sequence is None else {block.title for block in source.sequence.file.measurements}
+
+
+def _not_measured(example: _Member, source: Source) -> _Member:
+    """A unit that died, or whose run ended before, is part of the lot like any that gives no number."""
+    result = replace(
+        example.result, value=math.nan, expanded_uncertainty=math.nan, reason="not measured: the run ended before it", budget=()
+    )
+    return _Member(source.serial, source.started_s, result, example.limits)
 
 
 def _definition(result: Result) -> tuple[str, ...]:

@@ -117,7 +117,7 @@ def agreement(
     """
     Compare one result with another of the same parameter, qualifier, unit, plane, condition and convention.
 
-    The convention of an absent result does not matter.
+    An absent result that does not say how it would have been defined goes with any.
 
     Args:
         first, second: The results.
@@ -132,8 +132,8 @@ def agreement(
         ValueError: They are not of one quantity, or the shared part is larger than one of the two.
     """
     different = [name for name, a, b in zip(_IDENTITY, _identity(first), _identity(second), strict=True) if a != b]
-    if different == ["convention"] and (first.is_absent or second.is_absent):
-        different = []  # an absent result was not defined by any convention in the end
+    if different == ["convention"] and (_is_undefined(first) or _is_undefined(second)):
+        different = []
     if different:
         raise ValueError(f"{first.parameter} and {second.parameter} cannot be compared: they differ in {', '.join(different)}")
     hints = _hints(first_budget, second_budget)
@@ -165,8 +165,8 @@ def agreement_table(
     Compare two sets of results.
 
     Results belong together by parameter, qualifier, unit, plane, condition and convention; frequencies, temperatures and
-    voltages of a condition are set points and must be equal. An absent result goes with the one number that differs from it
-    in convention alone, when there is just one.
+    voltages of a condition are set points and must be equal. An absent result that does not say how it would have been defined
+    goes with the one number that differs from it in convention alone, when there is just one.
 
     Args:
         first, second: Each without two results of one identity.
@@ -192,6 +192,10 @@ def agreement_table(
     )
 
 
+def _is_undefined(result: Result) -> bool:
+    return result.is_absent and not result.convention
+
+
 def _identity(result: Result) -> _Key:
     return tuple(getattr(result, name) for name in _IDENTITY)
 
@@ -209,7 +213,7 @@ def _partners(ours: Mapping[_Key, Result], theirs: Mapping[_Key, Result]) -> dic
     found: dict[_Key, _Key] = {}
     for key, result in ours.items():
         others = [key] if key in theirs else [k for k in theirs if k not in ours and k[:-1] == key[:-1]]
-        one_absent = len(others) == 1 and (result.is_absent or theirs[others[0]].is_absent)
+        one_absent = len(others) == 1 and (_is_undefined(result) or _is_undefined(theirs[others[0]]))
         if others == [key] or (one_absent and others[0] not in found.values()):
             found[key] = others[0]
     return found

@@ -11,7 +11,7 @@ from benchkit.results.absent import Absent
 from benchkit.results.curve import as_ladder, readable
 from benchkit.results.regression import fit_line
 
-__all__ = ["SaturatedPower", "saturated_power"]
+__all__ = ["SaturatedPower", "saturated_power", "saturation_convention"]
 
 
 @dataclass(frozen=True)
@@ -35,8 +35,12 @@ class SaturatedPower:
 
     @property
     def convention(self) -> str:
-        slope = f"{self.slope_max_db_per_db:g} dB per dB of drive"
-        return f"highest output; saturated: output rises by less than {slope} at the end"
+        return saturation_convention(self.slope_max_db_per_db)
+
+
+def saturation_convention(slope_max_db_per_db: float) -> str:
+    """How a saturated power is defined, whether there is one or not. [dB/dB]"""
+    return f"highest output; saturated: output rises by less than {slope_max_db_per_db:g} dB per dB of drive at the end"
 
 
 def saturated_power(

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+import re
 import statistics
 from collections import defaultdict
 from pathlib import Path
 
 import pytest
 
-from benchkit.bench.load import load_bench
+from benchkit.bench.load import load_bench, load_bench_text
 from benchkit.campaign import CampaignOutcome, rehearse
 from benchkit.campaign.summary import summarise
 from benchkit.errors import FileError
@@ -95,8 +96,8 @@ def test_the_scatter_of_the_repeats_is_a_line_of_the_budget_and_the_single_ladde
     for one in sweep.results:
         if one.parameter == "p1db":
             lines = {line.name: line for line in one.budget}
-            assert lines[REPEATABILITY].amount == pytest.approx(expected, rel=1e-6)
-            assert lines[REPEATABILITY].degrees_of_freedom == len(keys) * (REPEATS - 1)
+            # Student's t for 9 degrees of freedom and 95.45 %: 2.32 (JCGM 100:2008, table G.2).
+            assert lines[f"{REPEATABILITY}, 9 degrees of freedom"].amount == pytest.approx(2.32 / 2 * expected, rel=2e-3)
             assert "scatter at the crossing" in lines
 
 
@@ -115,6 +116,23 @@ def test_the_estimate_and_the_report_know_of_repeats(sweep: CampaignOutcome, tmp
     assert "repeat 4" in text
 
 
+def test_an_expansion_that_is_noise_does_not_average_out(tmp_path: Path) -> None:
+    """The highest of readings that scatter lies above the curve in every repeat: however many there are, 0 must be within U."""
+    bench = BENCH.read_text(encoding="utf-8")
+    text = SHORT.read_text(encoding="utf-8")
+    drive = next(line for line in text.splitlines() if line.strip().startswith("drive:"))
+    sequence, on_bench = load_both(
+        changed(SHORT, tmp_path, ("bench: benches/kd14.yaml\n", ""), (drive, f"    repeats: 30\n{drive}")), BENCH
+    )
+    linear = load_bench_text(
+        re.sub(r"linearity: \S+ dB", "linearity: 0 dB", bench), BENCH.name, on_bench.table_files, BENCH.parent
+    )
+    outcome = rehearse(sequence, linear, tmp_path / "record.h5")
+    (expansion,) = [one for one in outcome.results if one.parameter == "gain_expansion"]
+    assert "highest of readings that scatter" in {line.name for line in expansion.budget}
+    assert expansion.value <= expansion.expanded_uncertainty
+
+
 def test_sweeps_of_s_parameters_are_repeated_as_well(tmp_path: Path) -> None:
     text = NETWORK.read_text(encoding="utf-8")
     bandwidth = next(line for line in text.split("kind: s_parameters")[1].splitlines() if "if_bandwidth" in line)
@@ -129,9 +147,8 @@ def test_sweeps_of_s_parameters_are_repeated_as_well(tmp_path: Path) -> None:
     for one in gains:
         lines = {line.name: line for line in one.budget}
         # Five at each of three temperatures: enough to stand in for the noise of a single sweep.
-        assert lines[REPEATABILITY].degrees_of_freedom == 12
         assert "network analyser noise" not in lines
-        assert lines[REPEATABILITY].amount < 0.01
+        assert lines[f"{REPEATABILITY}, 12 degrees of freedom"].amount < 0.01
 
 
 def test_nonsense_is_told_with_its_line(tmp_path: Path) -> None:

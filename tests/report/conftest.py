@@ -9,6 +9,7 @@ import pytest
 
 from benchkit.campaign.shortcuts import rehearse
 from benchkit.report import write_report
+from benchkit.report.options import ReportOptions
 from tests.report.many import UNITS, two_channels
 from tests.report.page import Page
 from tests.report.sample import ROOT, Sample, write_sample
@@ -55,8 +56,8 @@ def both(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
 def report(tmp_path: Path) -> Callable[..., Page]:
     """Samples to a page."""
 
-    def make(*samples: Sample) -> Page:
+    def make(*samples: Sample, options: ReportOptions | None = None) -> Page:
         records = [write_sample(tmp_path / f"record{place}.h5", sample) for place, sample in enumerate(samples)]
-        return Page(write_report(records, tmp_path / "report.html"))
+        return Page(write_report(records, tmp_path / "report.html", options))
 
     return make

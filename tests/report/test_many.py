@@ -119,6 +119,15 @@ def test_each_unit_has_its_verdict_on_every_expectation(page: Page, both: list[P
         )  # fmt: skip
 
 
+def test_a_unit_whose_run_ended_early_is_part_of_the_population_and_no_interval_is_told(report: Callable[..., Page]) -> None:
+    """Those that died are no random choice: of the rest an interval would say that the lot is good."""
+    half = Sample(unit="L07-W1-03", stop_at_point=300, outcome="stopped")
+    page = report(Sample(), Sample(unit="L07-W1-02", gain_db=24.3), half, options=ReportOptions(parse_tolerance("95/90")))
+    text = page.section("Population").text
+    assert "1 absent" in text
+    assert "refused: 1 of 3 have no number, and the rest is no sample of the lot" in text
+
+
 def test_a_unit_that_did_not_get_through_is_incomplete_and_does_not_pass(report: Callable[..., Page]) -> None:
     """A half measured unit between whole ones is the one that slips into the box of good ones."""
     page = report(Sample(), Sample(unit="L07-W1-02", stop_at_point=300, outcome="stopped"))
