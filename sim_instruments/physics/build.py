@@ -95,7 +95,7 @@ def build_channels(
     }
     return tuple(
         _channel(
-            name, wiring, ports, device, t, UnitSpread(seed, unit, name), line_delay_s, adapters_db[wiring.output.power_meter],
+            name, wiring, ports, device, t, UnitSpread(unit, name), line_delay_s, adapters_db[wiring.output.power_meter],
             drawn_with,
         )
         for name, wiring in bench.file.wiring.channels.items()

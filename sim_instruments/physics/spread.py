@@ -15,6 +15,7 @@ import numpy as np
 __all__ = ["UnitSpread", "generator", "standard_normals"]
 
 # Parts of the variance; they add up to 1, so that a spread in the device file is the spread over the whole lot.
+LOT = 1
 WAFER_PART, UNIT_PART, CHANNEL_PART = 0.40, 0.45, 0.15
 
 
@@ -32,22 +33,22 @@ def standard_normals(count: int, seed: int, *names: str) -> tuple[float, ...]:
 
 class UnitSpread:
     """
-    Deviates of one channel of one unit, one for each quantity's name, each standard normal over a lot.
+    Deviates of one channel of one unit, one for each quantity's name, each standard normal over a lot. A unit is the same part on
+    every bench: the twin's seed is that of the bench, and no part of it.
 
     Args:
-        seed: Of the twin.
         unit: Serial number, e.g. L07-W1-01; what stands before its last dash is the wafer.
         channel: Name of the channel.
     """
 
-    def __init__(self, seed: int, unit: str, channel: str) -> None:
-        self._seed, self._unit, self._channel = seed, unit, channel
+    def __init__(self, unit: str, channel: str) -> None:
+        self._unit, self._channel = unit, channel
         self._wafer = unit.rpartition("-")[0]
 
     def deviate(self, quantity: str) -> float:
         """Standard normal over a lot. [1]"""
         wafer, unit, channel = (
-            standard_normals(1, self._seed, quantity, *names)[0]
+            standard_normals(1, LOT, quantity, *names)[0]
             for names in (
                 ("wafer", self._wafer),
                 ("unit", self._unit),

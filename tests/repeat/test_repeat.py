@@ -66,6 +66,33 @@ def names(comparison: Comparison) -> set[str]:
     return {row.parameter for row in comparison.disagreements}
 
 
+def test_the_same_unit_agrees_on_benches_of_other_instruments(original: Path, tmp_path: Path) -> None:
+    """
+    Every instrument and path another one, each wrong by what its uncertainty allows: that is what uncertainties are for. With
+    k = 2 one path in twenty is further out, and every number through it with it.
+    """
+    found = []
+    for seed in (2, 3, 4, 5, 6):
+        folder = tmp_path / str(seed)
+        folder.mkdir()
+        found.append(comparison_of(repeated(original, folder, seed=seed)))
+    assert sum(one.agrees for one in found) >= 4
+    for comparison in found:
+        assert any(row.en != 0 for row in comparison.rows)
+        assert all(abs(row.en) < 2 for row in comparison.rows if row.is_judged)
+        assert not any("source" in name or "meter" in name for name in comparison.common)
+        assert comparison.agrees or "output path of that channel" in " ".join(comparison.causes)
+
+
+@pytest.mark.parametrize("unit", ["L07-W1-02", "L07-W2-05"])
+def test_another_unit_does_not_agree_on_any_bench(original: Path, tmp_path: Path, unit: str) -> None:
+    """Units of one lot differ by more than the gate voltage is uncertain by; the hint says that it is the part."""
+    comparison = comparison_of(repeated(original, tmp_path, seed=3, unit=unit))
+
+    assert not comparison.agrees
+    assert "another unit" in " ".join(comparison.causes)
+
+
 def test_a_repeat_needs_nothing_but_the_record(original: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """In two years the files will have been edited, or be gone."""
     monkeypatch.chdir(tmp_path)

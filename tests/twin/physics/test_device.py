@@ -25,7 +25,7 @@ class _NoSpread(UnitSpread):
 
 @pytest.fixture(scope="module")
 def nominal(device_file: DeviceFile) -> ChannelDevice:
-    return ChannelDevice(device_file, _NoSpread(0, "", ""))
+    return ChannelDevice(device_file, _NoSpread("", ""))
 
 
 def bias(device: ChannelDevice, current_a: float = 0.22, degc: float = NOMINAL_DEGC) -> float:
@@ -187,7 +187,7 @@ def test_units_differ_as_the_device_file_says_and_channels_of_a_unit_less(device
     """A lot whose parts were all alike, or whose two channels were strangers, would teach a wrong yield."""
 
     def gain(unit: str, channel: str) -> float:
-        return ChannelDevice(device_file, UnitSpread(7, unit, channel)).small_signal_gain_db(14.1e9)
+        return ChannelDevice(device_file, UnitSpread(unit, channel)).small_signal_gain_db(14.1e9)
 
     units = [f"L07-W{w}-{n:02d}" for w in range(60) for n in range(1, 6)]
     a = np.array([gain(unit, "A") for unit in units])

@@ -67,7 +67,7 @@ class _NoSpread(UnitSpread):
 
 
 def device_s(device_file: DeviceFile, drain_v: float, gate_v: float, degc: float = 40.0) -> np.ndarray:
-    spread = _NoSpread(0, "", "")
+    spread = _NoSpread("", "")
     device = ChannelDevice(device_file, spread)
     bias = {"drain_v": drain_v, "gate_v": gate_v, "channel_degc": degc}
     forward = np.array([device.complex_gain(hz, -60.0, **bias) for hz in F.tolist()])

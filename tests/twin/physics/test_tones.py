@@ -23,7 +23,7 @@ class _NoSpread(UnitSpread):
 
 @pytest.fixture(scope="module")
 def nominal(device_file: DeviceFile) -> ChannelDevice:
-    return ChannelDevice(device_file, _NoSpread(0, "", ""))
+    return ChannelDevice(device_file, _NoSpread("", ""))
 
 
 def answer(device: ChannelDevice, tone_dbm: float, spacing_hz: float = 10e6, other_db: float = 0.0) -> ToneAnswer:
