@@ -28,7 +28,7 @@ def rehearse(
     unit: Annotated[str, typer.Option("--unit", help="Serial number of the simulated unit; each has its spread.")] = "L07-W1-01",
     out: OutOption = None,
     operator: OperatorOption = "",
-    seed: Annotated[int, typer.Option("--seed", help="Of everything the twin draws; one seed, one record.")] = 1,
+    seed: Annotated[int, typer.Option("--seed", help="Of the simulated bench; the part follows from --unit.")] = 1,
     fault: Annotated[
         list[str] | None,
         typer.Option(

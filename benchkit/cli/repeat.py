@@ -24,7 +24,7 @@ def repeat(
         bool | None,
         typer.Option("--rehearse/--run", help="On the twin, or on the bench; default: as the record was made."),
     ] = None,
-    seed: Annotated[int | None, typer.Option("--seed", help="Of the twin; default: the record's.")] = None,
+    seed: Annotated[int | None, typer.Option("--seed", help="Of the simulated bench; default: the record's.")] = None,
     page: Annotated[Path | None, typer.Option("--page", help="Also write the comparison, with plots (HTML).")] = None,
     as_json: JsonOption = False,
 ) -> None:

@@ -81,7 +81,6 @@ def test_the_same_unit_agrees_on_benches_of_other_instruments(original: Path, tm
         assert any(row.en != 0 for row in comparison.rows)
         assert all(abs(row.en) < 2 for row in comparison.rows if row.is_judged)
         assert not any("source" in name or "meter" in name for name in comparison.common)
-        assert comparison.agrees or "output path of that channel" in " ".join(comparison.causes)
 
 
 @pytest.mark.parametrize("unit", ["L07-W1-02", "L07-W2-05"])
