@@ -21,6 +21,7 @@ from benchkit.clock import VirtualClock, WallClock
 from benchkit.engine.journalist import Progress
 from benchkit.envelope import needs, prove
 from benchkit.errors import FormatError, LinkError
+from benchkit.notify import NotifySettings
 from benchkit.sequence.load import Sequence as LoadedSequence
 
 __all__ = ["Repeat", "RepeatOutcome", "plan_repeat"]
@@ -66,13 +67,15 @@ class Repeat:
     reality: Bench | None = None
 
     def carry_out(
-        self, out: Path, *, operator: str = "", progress: Progress | None = None, faults: Sequence[str] = ()
+        self, out: Path, *, operator: str = "", progress: Progress | None = None, faults: Sequence[str] = (),
+        notify: Sequence[NotifySettings] = (),
     ) -> RepeatOutcome:
         """
         Run, and compare.
 
         Args:
             out: The new record; never overwritten.
+            notify: Whom to tell besides those in the bench file.
 
         Raises:
             As campaign.run() and campaign.rehearse().
@@ -80,10 +83,10 @@ class Repeat:
         if self.simulated:
             done = rehearse(
                 self.sequence, self.bench, out, unit=self.unit, operator=operator, seed=self.seed, progress=progress,
-                faults=faults, reality=self.reality,
+                faults=faults, reality=self.reality, notify=notify,
             )  # fmt: skip
         else:
-            done = run(self.sequence, self.bench, out, unit=self.unit, operator=operator, progress=progress)
+            done = run(self.sequence, self.bench, out, unit=self.unit, operator=operator, progress=progress, notify=notify)
         if done.exit_code >= 2:
             # Half a night says nothing about agreement that could be read as an answer.
             return RepeatOutcome(done, None)

@@ -27,6 +27,7 @@ from benchkit.engine.journalist import Events, Progress
 from benchkit.engine.standing import Standing, standing_of
 from benchkit.envelope import Envelope, needs, prove
 from benchkit.errors import FormatError, LinkError
+from benchkit.notify import NotifySettings
 from benchkit.plan import estimate
 from benchkit.record import Record, RecordWriter, recover
 from benchkit.sequence.load import Sequence
@@ -98,12 +99,15 @@ class Resumption:
         total_s = estimate(plan, self.sequence.file, self.bench.file).total_s
         return total_s * self.points_left / max(1, plan.point_count)
 
-    def carry_out(self, *, progress: Progress | None = None, be_done_by: str = "") -> CampaignOutcome:
+    def carry_out(
+        self, *, progress: Progress | None = None, be_done_by: str = "", notify: Seq[NotifySettings] = ()
+    ) -> CampaignOutcome:
         """
         Go on, and seal the record with how this part ended and the results of all.
 
         Args:
             be_done_by: Instead of the sequence's conditions.be_done_by, and counted from now; "": that one.
+            notify: Whom to tell besides those in the bench file.
 
         Raises:
             LinkError: An instrument does not answer; the record is as before.
@@ -127,7 +131,7 @@ class Resumption:
             "sequence": self.sequence.file.sequence, "bench": self.bench.file.bench, "simulated": int(self.simulated),
             "planned_points": self.points_left,
         }  # fmt: skip
-        teller = Teller(() if self.simulated else self.bench.file.notify, facts, clock)
+        teller = Teller((*(() if self.simulated else self.bench.file.notify), *notify), facts, clock)
         interrupter = Interrupter()
         with interrupter:
             opened = open_bench(

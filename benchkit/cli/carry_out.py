@@ -58,6 +58,8 @@ def carry_out(
     told = [*(bench.file.notify if what == "run" else ()), *options.get("notify", ())]
     for target in told:
         typer.echo(f"tells on {' and '.join(target.when)}: {target.way}", err=True)
+    begins = "bench time" if what == "rehearsal" else "from now"
+    typer.echo(f"about {duration(expected_s)} {begins}; `benchkit check` lists the stages", err=True)
     with TerminalProgress(envelope.plan.point_count, expected_s, virtual=what == "rehearsal") as progress:
         outcome = campaign(
             sequence, bench, record, unit=unit, operator=operator, progress=progress, link_log=log, pace=pace,

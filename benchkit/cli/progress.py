@@ -69,7 +69,8 @@ class TerminalProgress:
                 )
         elif behind * PLAIN_STEPS // self._planned > self._plain:
             self._plain = behind * PLAIN_STEPS // self._planned
-            print(f"  {100 * behind // self._planned} %, point {done}", file=sys.stderr, flush=True)
+            left = self._left(behind, now_s)
+            print(f"  {100 * behind // self._planned} %, point {done}{left and f', {left}'}", file=sys.stderr, flush=True)
 
     def waiting(self, text: str) -> None:
         now_s = time.monotonic()

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from benchkit.cli.arguments import JsonOption, OperatorOption, OutOption
+from benchkit.cli.arguments import JsonOption, NotifyOption, OperatorOption, OutOption
 
 __all__ = ["repeat"]
 
@@ -26,6 +26,7 @@ def repeat(
     ] = None,
     seed: Annotated[int | None, typer.Option("--seed", help="Of the simulated bench; default: the record's.")] = None,
     page: Annotated[Path | None, typer.Option("--page", help="Also write the comparison, with plots (HTML).")] = None,
+    notify: NotifyOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """
@@ -39,6 +40,7 @@ def repeat(
     from benchkit.campaign.compare import to_data
     from benchkit.campaign.compare_text import text_lines
     from benchkit.campaign.repeat import plan_repeat
+    from benchkit.cli.carry_out import targets
     from benchkit.cli.files import new_record_path
     from benchkit.cli.progress import TerminalProgress
     from benchkit.errors import RecordExistsError
@@ -66,7 +68,7 @@ def repeat(
     plan = make_plan(planned.sequence.file)
     expected_s = estimate(plan, planned.sequence.file, planned.bench.file).total_s
     with TerminalProgress(plan.point_count, expected_s, virtual=planned.simulated) as progress:
-        done = planned.carry_out(new, operator=operator, progress=progress)
+        done = planned.carry_out(new, operator=operator, progress=progress, notify=targets(notify))
     if done.comparison is not None and page is not None:
         from benchkit.report.agreement import write_agreement
 

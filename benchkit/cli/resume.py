@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from benchkit.cli.arguments import BeDoneByOption, JsonOption
+from benchkit.cli.arguments import BeDoneByOption, JsonOption, NotifyOption
 
 __all__ = ["resume"]
 
@@ -20,6 +20,7 @@ def resume(
     accept: Annotated[bool, typer.Option("--accept", help="Go on although something is not as it was.")] = False,
     report: Annotated[Path | None, typer.Option("--report", help="Also write the report here (HTML).")] = None,
     be_done_by: BeDoneByOption = "",
+    notify: NotifyOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """
@@ -33,7 +34,7 @@ def resume(
 
     from benchkit.bench.load import load_bench
     from benchkit.campaign.resume import plan_resume
-    from benchkit.cli.carry_out import end
+    from benchkit.cli.carry_out import end, targets
     from benchkit.cli.overview import duration
     from benchkit.cli.progress import TerminalProgress
     from benchkit.errors import RecordExistsError
@@ -73,7 +74,7 @@ def resume(
         raise typer.Exit(2)
     begun_s = time.monotonic()
     with TerminalProgress(planned.points_left, planned.left_s, virtual=planned.simulated) as progress:
-        outcome = planned.carry_out(progress=progress, be_done_by=be_done_by)
+        outcome = planned.carry_out(progress=progress, be_done_by=be_done_by, notify=targets(notify))
     if report is not None:
         from benchkit.report import write_report
 

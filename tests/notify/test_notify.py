@@ -366,3 +366,18 @@ def test_a_message_is_plain_data() -> None:
 
     assert json.loads(json.dumps(message)) == message
     assert (message["benchkit"], message["version"], message["kind"]) == ("notice", 1, "done")
+
+
+def test_a_run_that_goes_on_and_one_that_is_repeated_tell_as_well(tmp_path: Path) -> None:
+    """The part of a night that is resumed at two o'clock is the one that nobody watches."""
+    into, record = tmp_path / "told", tmp_path / "night.h5"
+    command = f"{sys.executable} -c \"{LISTENER}\" {into}"
+    first = CliRunner().invoke(app, ["rehearse", str(SHORT), "--out", str(record), "--fault", "silent:output_meter@point 10"])
+    assert first.exit_code == 3
+    again = CliRunner().invoke(app, ["resume", str(record), "--notify", command], catch_exceptions=False)
+    assert again.exit_code == 0
+    assert [(one["kind"], one["record"]) for one in told(into)] == [("done", str(record))]
+    out = tmp_path / "again.h5"
+    repeated = CliRunner().invoke(app, ["repeat", str(record), "--out", str(out), "--notify", command], catch_exceptions=False)
+    assert repeated.exit_code == 0
+    assert told(into)[-1]["record"] == str(out)
