@@ -47,6 +47,7 @@ class Measured:
     Attributes:
         name: As messages show it.
         setup, points, ladders, streams: None for a table.
+        changes: What was changed in it since it was sealed; empty: nothing, or not sealed, or a table.
     """
 
     name: str
@@ -55,6 +56,7 @@ class Measured:
     points: pd.DataFrame | None = None
     ladders: pd.DataFrame | None = None
     streams: Mapping[str, pd.DataFrame] | None = None
+    changes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -112,6 +114,7 @@ class Comparison:
         common: Instruments and paths that both share.
         causes: Hints.
         notes: What the reader must know of how it was judged.
+        changed: Of a record that was changed after it was sealed: which, and what. Nothing agrees with that.
     """
 
     first: str
@@ -123,6 +126,7 @@ class Comparison:
     common: tuple[str, ...] = ()
     causes: tuple[str, ...] = ()
     notes: tuple[str, ...] = field(default=())
+    changed: tuple[str, ...] = ()
 
     @property
     def judged(self) -> tuple[Row, ...]:
@@ -142,7 +146,8 @@ class Comparison:
     def agrees(self) -> bool:
         """All |En| <= 1, but for the few that chance puts beyond, and none of those with |En| > 2."""
         bad = self.disagreements
-        return bool(self.judged) and len(bad) <= self.excused and not any(abs(row.en) > NEVER_EXCUSED for row in bad)
+        within = len(bad) <= self.excused and not any(abs(row.en) > NEVER_EXCUSED for row in bad)
+        return bool(self.judged) and within and not self.changed
 
 
 def load_measured(path: Path) -> Measured:
@@ -158,12 +163,13 @@ def load_measured(path: Path) -> Measured:
     with Record.open(path) as record:
         setup, points, ladders, results = setup_of(record), record.points(), record.ladders(), record.results()
         is_sealed = record.is_sealed
+        changes = tuple(record.changes()) if is_sealed else ()
         streams = {} if setup.sequence is None else own_streams(record, setup.sequence)
     if not is_sealed:
         if setup.sequence is None:
             raise FileError([Mistake(str(path), None, "", f"is not sealed, and {setup.troubles[0]}")])
         results = summarise(setup.sequence, points, ladders, streams)
-    return Measured(str(path), tuple(results), setup, points, ladders, streams)
+    return Measured(str(path), tuple(results), setup, points, ladders, streams, changes)
 
 
 def compare_files(first: Path, second: Path) -> Comparison:
@@ -183,8 +189,9 @@ def compare(first: Measured, second: Measured) -> Comparison:
     Every parameter at every condition that both have.
 
     Raises:
-        FileError: They have nothing in common, or a table's row fits several results.
+        FileError: They are of two parts, or have nothing in common, or a table's row fits several results.
     """
+    _require_one_part(first, second)
     notes: list[str] = []
     ours = _distinct(first.results)
     theirs = _distinct(second.results)
@@ -230,7 +237,15 @@ def compare(first: Measured, second: Measured) -> Comparison:
         tuple(shared.names()),
         tuple(causes(judged, known)),
         tuple(dict.fromkeys(notes)),
+        tuple(f"{one.name}: {', '.join(one.changes)}" for one in (first, second) if one.changes),
     )
+
+
+def _require_one_part(first: Measured, second: Measured) -> None:
+    parts = [one.setup.facts.get("part", "") for one in (first, second) if one.setup is not None]
+    if len(parts) == 2 and parts[0] != parts[1]:
+        message = f"is of part {parts[1]}, and {first.name} of part {parts[0]}; agreement is asked of records of one part"
+        raise FileError([Mistake(second.name, None, "part", message)])
 
 
 def _defined_otherwise(only_first: Sequence[Result], only_second: Sequence[Result]) -> list[str]:
@@ -362,9 +377,15 @@ def _nothing_shared(ours: Sequence[Result], theirs: Sequence[Result]) -> str:
     def shown(results: Sequence[Result]) -> str:
         names = ", ".join(dict.fromkeys(result.parameter for result in results)) or "no results"
         channels = sorted({str(result.condition.channel) for result in results})
+        conditions = [result.condition for result in results]
+        degc = sorted({one.temperature_degc for one in conditions if one.temperature_degc is not None})
+        unset = ["not set"] if any(one.temperature_degc is None for one in conditions) else []
+        supplies = sorted({one.supply_voltage_v for one in conditions if one.supply_voltage_v is not None})
+        temperatures = ", ".join([*unset, *(f"{one:+g} degC" for one in degc)])
+        where = f"; temperature {temperatures}; supply {', '.join(f'{one:g} V' for one in supplies)}"
         hz = sorted({result.condition.frequency_hz for result in results if result.condition.frequency_hz is not None})
         band = f", {hz[0] / 1e9:g} to {hz[-1] / 1e9:g} GHz" if hz else ""
-        return f"{names}; channels {', '.join(channels)}{band}"
+        return f"{names}; channels {', '.join(channels)}{band}{where}"
 
     return f"no parameter at a shared condition. First: {shown(ours)}. Second: {shown(theirs)}"
 
@@ -398,6 +419,7 @@ def to_data(comparison: Comparison) -> dict[str, Any]:
         "rows": [row(one) for one in comparison.rows],
         "only_first": left_over(comparison.only_first),
         "only_second": left_over(comparison.only_second),
+        "changed": list(comparison.changed),
         "differences": [vars(one) for one in comparison.differences],
         "common": list(comparison.common),
         "causes": list(comparison.causes),

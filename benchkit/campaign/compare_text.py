@@ -16,6 +16,8 @@ MOST_DIFFERENCES = 30
 
 def headline(comparison: Comparison) -> str:
     """One line: whether they agree, of how many."""
+    if comparison.changed:
+        return f"Not to be trusted: changed after it was sealed: {'; '.join(comparison.changed)}"
     bad, judged = len(comparison.disagreements), len(comparison.judged)
     if not judged:
         return "Not judged: no result has an uncertainty in both"

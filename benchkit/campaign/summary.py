@@ -127,7 +127,7 @@ def known_parameters(sequence: Sequence) -> dict[str, Parameter]:
 def judge_results(sequence: Sequence, results: Seq[Result]) -> list[Verdict]:
     """
     One verdict for each expectation and each result that it speaks of, in the order of the expectations; an expectation that
-    no result answers gets one verdict "not judged" of its own.
+    no result answers gets one verdict "not judged" of its own, and so does each temperature and frequency that it names.
     """
     verdicts: list[Verdict] = []
     parameters = known_parameters(sequence)
@@ -137,9 +137,23 @@ def judge_results(sequence: Sequence, results: Seq[Result]) -> list[Verdict]:
         maximum = math.nan if expectation.max is None else parse_quantity(expectation.max, unit)
         spoken_of: Seq[Result | Absent] = [result for result in results if _speaks_of(expectation, result)]
         # A promise that nothing answers is not a promise kept.
-        for result in spoken_of or [Absent(f"no result for {expectation.parameter} {expectation.qualifier}".strip())]:
+        what = f"no result for {expectation.parameter} {expectation.qualifier}".strip()
+        for result in [*spoken_of, *_unanswered(expectation, spoken_of, what)] or [Absent(what)]:
             verdicts.append(judge(result, minimum=minimum, maximum=maximum, rule=sequence.file.decision_rule, expectation=index))
     return verdicts
+
+
+def _unanswered(expectation: Expectation, results: Seq[Result | Absent], what: str) -> list[Absent]:
+    """What it names and the run did not measure; empty where nothing answers at all."""
+    conditions = [result.condition for result in results if isinstance(result, Result)]
+    if not conditions:
+        return []
+    degc = {condition.temperature_degc for condition in conditions}
+    hz = [condition.frequency_hz for condition in conditions if condition.frequency_hz is not None]
+    found = [f"{one:+g} °C" for one in expectation.temperature or () if one not in degc]
+    unheard = [one for one in expectation.frequency or () if not any(math.isclose(one, there, rel_tol=1e-12) for there in hz)]
+    found += [f"{one / 1e9:.9g} GHz" for one in unheard]
+    return [Absent(f"{what} at {where}") for where in found]
 
 
 def _speaks_of(expectation: Expectation, result: Result) -> bool:

@@ -80,7 +80,7 @@ def checks_of(
         results: Of each source by its label, in the source's own order, conventions harmonised.
     """
     grouped: dict[tuple[CheckKey, str, str], list[Member]] = defaultdict(list)
-    unanswered: dict[tuple[str, str, str], list[str]] = defaultdict(list)
+    unanswered: dict[tuple[str, str, str, str], list[str]] = defaultdict(list)
     for source in sources:
         own = results[source.label]
         answered = {judged.expectation for judged in source.verdicts if judged.result >= 0}
@@ -91,15 +91,20 @@ def checks_of(
                 grouped[_key(result), limit, where_text(source, judged.expectation)].append((source.label, judged, result))
         for index, parameter, limit in _expected(source):
             if index not in answered:
-                unanswered[parameter, limit, where_text(source, index)].append(source.label)
+                unanswered[parameter, limit, where_text(source, index), "no result answers it"].append(source.label)
+                continue
+            # Of what it names, a temperature or a frequency that was not measured.
+            parts = [one for one in source.verdicts if one.expectation == index and one.result < 0]
+            for part in parts:
+                unanswered[parameter, limit, where_text(source, index), part.verdict.reason].append(source.label)
     checks: dict[CheckKey, list[Check]] = defaultdict(list)
     for (key, limit, where), members in grouped.items():
         checks[key].append(_check(limit, where, members, several=len(sources) > 1))
     missing = [
         Check(parameter, limit, where, "not judged", (("not judged", len(labels)),), "",
-              "no result answers it" + (f" ({', '.join(labels)})" if len(sources) > 1 else ""),
+              reason + (f" ({', '.join(labels)})" if len(sources) > 1 else ""),
               dict.fromkeys(labels, RecordCheck("not judged")))
-        for (parameter, limit, where), labels in unanswered.items()
+        for (parameter, limit, where, reason), labels in unanswered.items()
     ]  # fmt: skip
     return checks, missing
 

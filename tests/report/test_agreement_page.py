@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 from pathlib import Path
 
+import h5py
 import numpy as np
 import pytest
 from typer.testing import CliRunner
@@ -12,6 +13,7 @@ from typer.testing import CliRunner
 from benchkit.campaign.compare import Comparison, compare_files
 from benchkit.campaign.earlier import EARLIER_COLUMNS
 from benchkit.cli.main import app
+from benchkit.errors import FileError
 from tests.report.many import UNITS
 from tests.report.page import Page
 from tests.report.sample import Sample, write_sample
@@ -100,15 +102,29 @@ def test_an_earlier_table_is_dashed(both: list[Path], tmp_path: Path) -> None:
     assert look["line"]["dash"] == "10px,6px"
 
 
-def test_curves_of_different_parts_are_not_drawn_in_one_frame_and_the_page_says_so(tmp_path: Path) -> None:
-    """Their numbers are compared, for that was asked; one data sheet they are not."""
+def test_records_of_two_parts_do_not_agree_by_their_numbers(tmp_path: Path) -> None:
     first = write_sample(tmp_path / "first.h5")
     second = write_sample(tmp_path / "second.h5", Sample(part="KD15"))
-    out = tmp_path / "page.html"
-    CliRunner().invoke(app, ["compare", str(first), str(second), "--out", str(out)], catch_exceptions=False)
-    page = Page(out)
-    assert "is of part KD15" in page.section("What both measured").text
-    assert page.traces("Output power at 1 dB compression: both")
+    with pytest.raises(FileError, match=r"is of part KD15, and .* of part KD14"):
+        compare_files(first, second)
+
+
+def test_a_record_that_was_changed_agrees_with_nothing(tmp_path: Path) -> None:
+    """One reading a decibel up: its results were summed up before, and still look well."""
+    first, second, out = write_sample(tmp_path / "first.h5"), write_sample(tmp_path / "second.h5"), tmp_path / "page.html"
+    with h5py.File(second, "r+") as h5:
+        h5["points/output_dbm"][100] += 1.0
+    ran = CliRunner().invoke(app, ["compare", str(first), str(second), "--out", str(out)], catch_exceptions=False)
+    assert ran.exit_code == 1
+    assert "Not to be trusted" in ran.output
+    assert "points/output_dbm" in ran.output
+    assert "Not to be trusted" in Page(out).text
+
+
+def test_a_record_beside_itself_is_drawn_once(tmp_path: Path) -> None:
+    record, out = write_sample(tmp_path / "first.h5"), tmp_path / "page.html"
+    CliRunner().invoke(app, ["compare", str(record), str(record), "--out", str(out)], catch_exceptions=False)
+    assert "named twice" in Page(out).section("What both measured").text
 
 
 def test_repeat_writes_the_same_page(tmp_path: Path) -> None:

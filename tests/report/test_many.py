@@ -133,6 +133,8 @@ def test_a_unit_that_did_not_get_through_is_incomplete_and_does_not_pass(report:
     page = report(Sample(), Sample(unit="L07-W1-02", stop_at_point=300, outcome="stopped"))
     whole, half = page.row("Verdicts by unit", "All of it").all("td")
     assert "incomplete" not in whole.text
+    # What an expectation names and the run did not reach is not passed by what it did reach.
+    assert "no result for p1db at +70 °C" in page.section("Data sheet").text
     assert "incomplete" in half.text
 
 
