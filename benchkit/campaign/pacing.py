@@ -11,6 +11,7 @@ from pathlib import Path
 import pandas as pd
 
 from benchkit.catalogue import list_folder
+from benchkit.engine.device_soak import SOAKING
 from benchkit.engine.journalist import Events
 from benchkit.errors import BenchkitError, FileError, Mistake
 from benchkit.plan import NO_PACE, Estimate, Pace
@@ -95,12 +96,14 @@ def tell_time(path: Path, sequence: LoadedSequence, events: Events) -> None:
         return
     apart = f"{(took_s / expected_s - 1) * 100:+.1f} %"
     text = f"the plan's stages took {_minutes(took_s)}; {_minutes(expected_s)} had been expected ({apart})"
-    known: dict[str, float] = {}
+    # A condition that is returned to comes again under its name: each stage goes with the next of that name.
+    known: dict[str, list[float]] = {}
     for one in expected:
-        known[one.what] = known.get(one.what, 0.0) + one.time_s
-    worst = max(took, key=lambda one: abs(one.time_s - known.get(one.what, one.time_s)))
-    if worst.what in known:
-        text += f"; farthest off: {worst.what}, {_minutes(worst.time_s)} instead of {_minutes(known[worst.what])}"
+        known.setdefault(one.what, []).append(one.time_s)
+    pairs = [(one, known[one.what].pop(0)) for one in took if known.get(one.what)]
+    if pairs:
+        worst, should_s = max(pairs, key=lambda pair: abs(pair[0].time_s - pair[1]))
+        text += f"; farthest off: {worst.what}, {_minutes(worst.time_s)} instead of {_minutes(should_s)}"
     events.note("time", text)
 
 
@@ -195,10 +198,14 @@ def _stretches(
         _Moment(float(time_s), str(state), _where(str(channel), float(voltage_v), float(temperature_degc)))
         for time_s, state, channel, voltage_v, temperature_degc in zip(*(bias[name] for name in columns), strict=True)
     ]
-    begin_s, biased_s = started_s, math.nan
+    begin_s, biased_s, is_soaking = started_s, math.nan, False
     for moment in sorted(marks, key=lambda moment: moment.time_s):
         if moment.what == "biased":
             biased_s = moment.time_s
+            continue
+        # A device that is biased so that it tells when it has settled belongs to the soak, from the ramp's beginning on.
+        if moment.what == SOAKING or (is_soaking and moment.what == "unpowered"):
+            is_soaking = moment.what == SOAKING
             continue
         if moment.what == "soaked":
             yield "soak", moment.text.split(" °C", 1)[0] + " °C", begin_s, moment.time_s, ladders.iloc[:0]

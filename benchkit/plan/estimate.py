@@ -167,9 +167,12 @@ def temperature_time_s(sequence: SequenceFile, bench: BenchFile, start_degc: flo
         # The ramp may be too short for the drift to reach the full rate.
         rate = chamber.ramp_k_per_min * (1.0 - math.exp(-ramp_s / chamber.case_time_constant_s))
         still_s = chamber.case_time_constant_s * max(0.0, math.log(rate / soak.drift_max_k_per_min))
-    # A biased device is judged by a window of readings that begins when the air is there.
-    device_s = 0.0 if soak.device is None else soak.device.over_s + soak.poll_every_s
-    return ramp_s + min(soak.at_most_s, max(soak.in_tolerance_for_s, still_s, device_s) + soak.poll_every_s)
+    waits_s = max(soak.in_tolerance_for_s, still_s)
+    if soak.device is not None:
+        # Biased when the air is there, a device warms its case by itself for a time constant or more; then comes the window of
+        # readings that it is judged by.
+        waits_s = max(waits_s, 1.5 * (chamber.case_time_constant_s or 0.0)) + soak.device.over_s + soak.poll_every_s
+    return ramp_s + min(soak.at_most_s, waits_s + soak.poll_every_s)
 
 
 def warming_time_s(sequence: SequenceFile, bench: BenchFile, from_degc: float) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from pathlib import Path
 
 import pytest
@@ -15,7 +16,8 @@ from benchkit.plan.files import load_both
 from benchkit.record import Record
 from tests.scenario import BENCH, OVERNIGHT, ROOT, benchkit, changed
 
-SHIPPED = [OVERNIGHT, ROOT / "sequences" / "kd14_s_parameters.yaml"]
+KINDS = ("s_parameters", "two_tone", "spectrum", "sentinel")
+SHIPPED = [OVERNIGHT, *(ROOT / "sequences" / f"kd14_{name}.yaml" for name in KINDS)]
 
 
 @pytest.fixture(scope="module")
@@ -44,15 +46,22 @@ def test_refined_from_an_earlier_record_each_stage_is_nearer(path: Path, nights:
     sequence, bench = load_both(path, None)
     pace = pace_of_all([nights[path.stem]], bench.file.bench, simulated=None)
     assert pace.names == (f"{path.stem}.h5",)
-    refined = {stage.what: stage for stage in estimate(make_plan(sequence.file), sequence.file, bench.file, pace=pace).stages}
+    # A condition that is returned to comes twice under one name.
+    refined: dict[str, float] = defaultdict(float)
+    for stage in estimate(make_plan(sequence.file), sequence.file, bench.file, pace=pace).stages:
+        refined[stage.what] += stage.time_s
+        if stage.ladders or "soak" in stage.what:
+            assert stage.basis == "earlier records"
     with Record.open(nights[path.stem]) as record:
         took = stages_of(
             sequence.file, float(record.attributes["started_s"]), record.ladders(), record.bias(), record.events()
         )
     assert len(took) > 10
-    for stage in took:
-        assert refined[stage.what].basis == "earlier records"
-        assert refined[stage.what].time_s == pytest.approx(stage.time_s, rel=0.10, abs=0.5)
+    whole: dict[str, float] = defaultdict(float)
+    for one in took:
+        whole[one.what] += one.time_s
+    for what, time_s in whole.items():
+        assert refined[what] == pytest.approx(time_s, rel=0.10, abs=0.5)
 
 
 def test_the_wait_until_the_chamber_may_be_opened_is_part_of_the_time(tmp_path: Path) -> None:
