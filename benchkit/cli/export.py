@@ -45,7 +45,8 @@ def export(
 
     if touchstone_version is not None and to is not Format.TOUCHSTONE:
         raise typer.BadParameter(f"belongs to --to touchstone, not to --to {to.value}", param_hint="--touchstone-version")
-    folder = out or record.with_suffix("." + to.value)
+    # A name that ends in .csv or .parquet would take the points alone.
+    folder = out or record.with_name(f"{record.stem}_{to.value}")
     with Record.open(record) as opened:
         changes = opened.changes() if opened.is_sealed else []
         if changes:

@@ -1,4 +1,4 @@
-"""S-parameters over frequency, one trace for each condition: |S21|, |S11|, |S22|, K and mu."""
+"""S-parameters over frequency, one trace for each condition, and what follows from them: VSWR, group delay, gain, stability."""
 
 from __future__ import annotations
 
@@ -9,8 +9,11 @@ from numpy.typing import NDArray
 
 from benchkit.measurements.grouping import condition_of, each_ladder, told_apart
 from benchkit.measurements.network_rows import s_from
+from benchkit.measurements.s_parameter_results import group_delay_s
+from benchkit.results.absent import Absent
 from benchkit.results.figure import Axis, Figure, Trace
-from benchkit.results.network import stability
+from benchkit.results.matching import vswr
+from benchkit.results.network import maximum_gain, stability
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -21,13 +24,19 @@ _KINDS = (
     ("s21", "|S21| over frequency", "|S21|", "dB"),
     ("s11", "|S11| over frequency", "|S11|", "dB"),
     ("s22", "|S22| over frequency", "|S22|", "dB"),
+    ("s12", "|S12| over frequency", "|S12|", "dB"),
+    ("vswr1", "Input VSWR over frequency", "Input VSWR", ""),
+    ("vswr2", "Output VSWR over frequency", "Output VSWR", ""),
+    ("delay", "Group delay over frequency", "Group delay", "ns"),
+    ("gain", "Maximum available gain over frequency", "Maximum available gain", "dB"),
     ("k", "Stability factor K over frequency", "K", ""),
     ("mu", "Stability measure mu over frequency", "mu", ""),
 )
+_MAGNITUDES = ("s21", "s11", "s22", "s12")
 
 
 def s_parameter_figures(title: str, rows: pd.DataFrame) -> list[Figure]:
-    """Corrected and uncorrected traces never share a plot; uncorrected ones say so in title and axis, and have no K and mu."""
+    """Corrected and uncorrected traces never share a plot; uncorrected ones say so, and are magnitudes alone."""
     traces: dict[tuple[str, bool], list[Trace]] = {}
     for sweep in each_ladder(rows):
         raw = bool(np.isnan(sweep["calibration_made_s"].to_numpy(dtype=float)).all())
@@ -35,8 +44,8 @@ def s_parameter_figures(title: str, rows: pd.DataFrame) -> list[Figure]:
         s = s_from(sweep, "raw_" if raw else "")
         temperature = "" if condition.temperature_degc is None else f"{condition.temperature_degc:+g} °C, "
         name = f"{temperature}channel {condition.channel}, {condition.supply_voltage_v:g} V"
-        for key, y in _values(s).items():
-            if raw and key in ("k", "mu"):
+        for key, y in _values(sweep["frequency_hz"].to_numpy(dtype=float), s).items():
+            if raw and key not in _MAGNITUDES:
                 continue
             trace = Trace(name, x, y, condition.temperature_degc, condition.channel, "lines")
             traces.setdefault((key, raw), []).append(trace)
@@ -60,11 +69,17 @@ def s_parameter_figures(title: str, rows: pd.DataFrame) -> list[Figure]:
     return figures
 
 
-def _values(s: NDArray[np.complex128]) -> dict[str, NDArray[np.float64]]:
+def _values(hz: NDArray[np.float64], s: NDArray[np.complex128]) -> dict[str, NDArray[np.float64]]:
     with np.errstate(divide="ignore"):
         db = 20 * np.log10(np.abs(s))
     # Nothing at all has no level in dB: a gap.
     db[np.isinf(db)] = np.nan
     stable = stability(s)
     k = np.where(np.isfinite(stable.k), stable.k, np.nan)
-    return {"s21": db[:, 1, 0], "s11": db[:, 0, 0], "s22": db[:, 1, 1], "k": k, "mu": stable.mu}
+    found = {"s21": db[:, 1, 0], "s11": db[:, 0, 0], "s22": db[:, 1, 1], "s12": db[:, 0, 1], "k": k, "mu": stable.mu}
+    found |= {"vswr1": vswr(s[:, 0, 0]), "vswr2": vswr(s[:, 1, 1]), "gain": maximum_gain(s).available_db}
+    delay_s = group_delay_s(hz, s[:, 1, 0])
+    if not isinstance(delay_s, Absent):
+        found["delay"] = delay_s * 1e9
+    # What is infinite is a gap as well.
+    return {name: np.where(np.isfinite(values), values, np.nan) for name, values in found.items()}

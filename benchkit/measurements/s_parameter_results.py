@@ -12,6 +12,7 @@ from benchkit.measurements.grouping import condition_of, each_ladder
 from benchkit.measurements.network_rows import s_from
 from benchkit.measurements.s_parameter_uncertainty import NO_RESIDUALS, errors_of, sweep_budgets
 from benchkit.results.absent import Absent
+from benchkit.results.matching import vswr
 from benchkit.results.network import maximum_gain, stability
 from benchkit.results.result import Parameter, Result
 from benchkit.results.uncertainty import Budget
@@ -31,6 +32,8 @@ PARAMETERS = (
     Parameter("s21_slope", "Gain slope over the band", "dB", _BOTH),
     Parameter("input_return_loss", "Input return loss, lowest in band", "dB", "device input"),
     Parameter("output_return_loss", "Output return loss, lowest in band", "dB", "device output"),
+    Parameter("input_vswr", "Input VSWR, highest in band", "1", "device input"),
+    Parameter("output_vswr", "Output VSWR, highest in band", "1", "device output"),
     Parameter("reverse_isolation", "Reverse isolation, lowest in band", "dB", "device output to device input"),
     Parameter("stability_k", "Stability factor K, lowest in band", "1", _BOTH),
     Parameter("stability_mu", "Stability measure mu, lowest in band", "1", _BOTH),
@@ -131,6 +134,11 @@ def _in_band(hz: Floats, s: NDArray[np.complex128]) -> Iterator[Found]:
         value = float(-db[worst, i, j])
         absent = Absent(f"S{i + 1}{j + 1} reads zero {at(worst)}")
         yield name, value if np.isfinite(value) else absent, f"lowest {band}", at(worst)
+    for name, i in (("input_vswr", 0), ("output_vswr", 1)):
+        ratio = vswr(s[:, i, i])
+        worst = int(np.nanargmax(ratio)) if np.isfinite(ratio).any() else 0
+        absent = Absent(f"|S{i + 1}{i + 1}| is 1 or more in band: a VSWR has no meaning there")
+        yield name, float(ratio[worst]) if np.isfinite(ratio).all() else absent, f"highest {band}", at(worst)
     stable = stability(s)
     for name, values in (("stability_k", stable.k), ("stability_mu", stable.mu)):
         worst = int(values.argmin())

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchkit.measurements.network_rows import ELEMENTS
+from benchkit.results.matching import vswr
 from benchkit.results.network import maximum_gain, stability
 from benchkit.results.network_budget import EXTREME, FixtureErrors, NetworkErrors, figure_budgets, magnitude_budget_db
 from benchkit.results.uncertainty import Contribution, standard_from_expanded
@@ -105,6 +106,8 @@ def band_figures(hz: Floats, s: Complexes) -> Mapping[str, Floats]:
         "s21_flatness": np.ptp(gain, axis=1),
         "input_return_loss": -db[:, :, 0, 0].max(axis=1),
         "output_return_loss": -db[:, :, 1, 1].max(axis=1),
+        "input_vswr": vswr(s[:, :, 0, 0]).max(axis=1),
+        "output_vswr": vswr(s[:, :, 1, 1]).max(axis=1),
         "reverse_isolation": -db[:, :, 0, 1].max(axis=1),
         "stability_k": stable.k.reshape(draws, count).min(axis=1),
         "stability_mu": stable.mu.reshape(draws, count).min(axis=1),

@@ -235,6 +235,8 @@ def s_parameter_truth(tap: Tap, end_s: float) -> dict[str, float]:
         "s21_slope": np.polyfit((hz - hz[0]) / (hz[-1] - hz[0]), db["21"], 1)[0],
         "input_return_loss": -db["11"].max(),
         "output_return_loss": -db["22"].max(),
+        "input_vswr": ((1 + np.abs(s11)) / (1 - np.abs(s11))).max(),
+        "output_vswr": ((1 + np.abs(s22)) / (1 - np.abs(s22))).max(),
         "reverse_isolation": -db["12"].max(),
         "stability_k": k.min(),
         "stability_mu": mu.min(),

@@ -140,6 +140,8 @@ def test_results_are_those_of_the_truth_worst_in_band(shipped: CampaignOutcome) 
             assert here["s21_flatness"].value == pytest.approx(np.ptp(gain), abs=0.03)
             assert here["input_return_loss"].value == pytest.approx(-truth.s_db[:, 0, 0].max(), abs=0.2)
             assert here["output_return_loss"].value == pytest.approx(-truth.s_db[:, 1, 1].max(), abs=0.2)
+            for name, port in (("input_vswr", 0), ("output_vswr", 1)):
+                assert here[name].value == pytest.approx(truth.s_vswr[:, port, port].max(), rel=0.02)
             assert here["stability_k"].value == pytest.approx(truth.stability.min(), rel=0.2)
             assert here["group_delay"].value == pytest.approx(truth.s21.group_delay[:, 0, 0].max(), rel=0.02)
             assert f"at {sweep['frequency_hz'].iloc[int(gain.argmin())] / 1e9:.6g} GHz" == here["s21_minimum"].found
@@ -152,6 +154,8 @@ def test_results_are_those_of_the_truth_worst_in_band(shipped: CampaignOutcome) 
                 ("s21_flatness", np.ptp(gain)),
                 ("input_return_loss", -truth.s_db[:, 0, 0].max()),
                 ("output_return_loss", -truth.s_db[:, 1, 1].max()),
+                ("input_vswr", truth.s_vswr[:, 0, 0].max()),
+                ("output_vswr", truth.s_vswr[:, 1, 1].max()),
                 ("reverse_isolation", -truth.s_db[:, 0, 1].max()),
                 ("stability_k", truth.stability.min()),
                 ("group_delay", truth.s21.group_delay[1:-1, 0, 0].max()),
