@@ -80,8 +80,10 @@ class SensorStation:
     def connect(self, what: Thing) -> None:
         """As PowerStation.connect."""
         hands = self._hands(f"{_SAID[what]} must be connected at channel {self.channel}")
+        # Before anything is prepared anew: that would take away what tells of an instrument that was switched off and on.
         for instrument in (self._source, self._meter):
             instrument.check_errors()
+            instrument.check_power()
         self._require_all_off(f"{_SAID[what]} is about to be connected by hand")
         if what == "device":
             # Averages as at the beginning of the run. A zero stays: *RST does not touch calibration data (IEEE 488.2, 10.32.2).

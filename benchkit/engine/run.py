@@ -47,6 +47,7 @@ from benchkit.errors import (
     TemperatureError,
 )
 from benchkit.measurements.base import Ladder, MeasurementBlock
+from benchkit.measurements.power_before import PowerBefore
 from benchkit.measurements.sentinel import SENTINEL
 from benchkit.plan.budget import TimeBudget
 from benchkit.plan.pace import NO_PACE, Pace
@@ -196,12 +197,32 @@ class Engine:
                     "temperature_set_degc": math.nan,
                     "supply_voltage_set_v": math.nan,
                 }
-                hookup = hook_up(self._bench, channel)
+                hookup, what = hook_up(self._bench, channel), f"{block.title}, channel {channel}"
                 if power is not None and has_power:
-                    block.before_power(self._facilities.power(hookup, power))
-                    self.events.note(DONE_BEFORE, done_before_text(measurement, attempt, channel))
+                    self._from_its_start(what, partial(self._power_before, block, hookup, power))
+                    self.events.note(DONE_BEFORE, done_before_text(measurement, int(self._where["attempt"]), channel))
                 if calibrated:
-                    block.before(self._facilities.network(hookup, None))
+                    self._from_its_start(what, partial(self._network_before, block, hookup))
+
+    def _power_before(self, block: MeasurementBlock, hookup: Hookup, asked: PowerBefore) -> None:
+        block.before_power(self._facilities.power(hookup, asked))
+
+    def _network_before(self, block: MeasurementBlock, hookup: Hookup) -> None:
+        block.before(self._facilities.network(hookup, None))
+
+    def _from_its_start(self, what: str, act: Callable[[], None]) -> None:
+        """Begun again after transient trouble, hands included; the rows of each attempt are kept under its number."""
+
+        def again(_: bool) -> None:
+            self._where = {**self._where, "attempt": int(self._where["attempt"]) + 1}
+
+        def whole() -> None:
+            act()
+            # On a wire that does not break nothing else tells that an instrument began anew half-way.
+            for one in self._bench.instruments.values():
+                one.check_power()
+
+        self._recovery.repeat(what, whole, lambda: None, again)
 
     def _calibrates(self) -> bool:
         """Whether calibrations are made: in a run that goes on only if something is left that uses one."""
