@@ -74,10 +74,10 @@ class Axis(Sequence[float]):
     @classmethod
     def stepped(cls, first: float, last: float, step: float, unit: str) -> Axis:
         """
-        first, first + step, ... up to `last`, which is among them only if the step leads there.
+        first, first + step, ... up to `last`.
 
         Raises:
-            ValueError: Not ascending, a step that is not above zero, or more than LONGEST_AXIS values.
+            ValueError: Not ascending, a step that is not above zero or does not lead to `last`, or more than LONGEST_AXIS values.
         """
         begin, end, width = _exact(first), _exact(last), _exact(step)
         if width <= 0:
@@ -85,6 +85,10 @@ class Axis(Sequence[float]):
         _check_ascending(first, last, unit)
         steps = (end - begin) // width
         _check_length(steps + 1)
+        if begin + steps * width != end:
+            # Ending short of it in silence would leave out the very end that was asked for.
+            there, beyond = (format_quantity(float(begin + count * width), unit) for count in (steps, steps + 1))
+            raise ValueError(f"step: does not lead to {format_quantity(last, unit)}; it leads to {there}, then {beyond}")
         return cls._from_fractions(begin, width, int(steps) + 1, unit)
 
     @classmethod

@@ -333,6 +333,7 @@ class _Order:
         self, name: str, value: float, budget: Budget | None, convention: str, found: str, *, reason: str = ""
     ) -> Result:
         parameter = _BY_NAME[name]
+        convention = f"{convention}; tones {self.read.spacing_hz / 1e6:.6g} MHz apart"
         if budget is None and not reason:
             reason = (
                 "what the analyser adds of its own is neither stated (intercept in the bench file) nor checked (check_step)"

@@ -44,8 +44,17 @@ def _of(source: Source) -> list[tuple[str, str]]:
 def _asked(file: SequenceFile) -> list[tuple[str, str]]:
     conditions, bias = file.conditions, file.bias
     temperature = conditions.temperature
-    spans = [span for block in file.measurements if (span := block.frequency_span_hz()) is not None]
-    levels = [span for block in file.measurements if block.ladder_count() and (span := block.drive_span_dbm()) is not None]
+    # What is done before the first condition is no condition of the part.
+    measured = [block for block in file.measurements if block.ladder_count() and block.frequency_span_hz() is not None]
+    swept: list[tuple[str, str]] = []
+    for block in measured:
+        span, drive = block.frequency_span_hz(), block.drive_span_dbm()
+        assert span is not None, "chosen above"
+        frequency, level = _range(*span, gigahertz), "" if drive is None else _range(*drive, lambda value: f"{plain(value)} dBm")
+        if len(measured) == 1:
+            swept += [("Frequency", frequency), ("Input level", level)]
+        else:
+            swept.append((block.title[:1].upper() + block.title[1:], f"{frequency}, {f'input {level}' if level else 'undriven'}"))
     rows = [
         ("Supply voltage VDD", _listed(conditions.supply_voltage_v, lambda value: f"{plain(value)} V")),
         (
@@ -56,20 +65,14 @@ def _asked(file: SequenceFile) -> list[tuple[str, str]]:
             "Temperature",
             "not set: no chamber" if temperature is None else _listed(temperature.values_degc, celsius),
         ),
-        ("Frequency", _range([gigahertz(value) for span in spans for value in span], spans)),
-        ("Input level", _range([f"{plain(value)} dBm" for span in levels for value in span], levels)),
+        *swept,
         ("Channel", ", ".join(conditions.channels or file.device.channels)),
     ]
     return [(name, text) for name, text in rows if text]
 
 
-def _range(texts: list[str], spans: list[tuple[float, float]]) -> str:
-    """The lowest beginning to the highest end."""
-    if not spans:
-        return ""
-    values = [value for span in spans for value in span]
-    low, high = texts[values.index(min(values))], texts[values.index(max(values))]
-    return low if low == high else f"{low} to {high}"
+def _range(low: float, high: float, text: Callable[[float], str]) -> str:
+    return text(low) if low == high else f"{text(low)} to {text(high)}"
 
 
 def _listed(axis: Axis, text: Callable[[float], str]) -> str:

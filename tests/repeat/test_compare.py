@@ -84,7 +84,7 @@ def test_what_both_have_in_common_is_taken_out_and_no_more(record: Path) -> None
 
 def test_a_calibration_in_between_makes_an_instrument_another(record: Path, tmp_path: Path) -> None:
     """It may have been adjusted; its error is not the one it had."""
-    today = changed(BENCH, tmp_path / "benches", ("calibrated: 2026-04-02", "calibrated: 2027-04-01"))
+    today = changed(BENCH, tmp_path / "benches", ("calibrated: 2025-10-02", "calibrated: 2027-04-01"))
     for folder in ("paths", "twin"):
         (tmp_path / folder).mkdir()
         for file in (BENCH.parent.parent / folder).iterdir():

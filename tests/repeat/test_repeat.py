@@ -184,14 +184,14 @@ def test_what_is_not_as_it_was_is_said_before_anything_runs(original: Path) -> N
     """Instrument, calibration date, path table by digest, limits: each told with both values."""
     tables = load_bench(BENCH).table_files
     today = bench_with(
-        ("calibrated: 2026-04-02", "calibrated: 2027-04-01"),
+        ("calibrated: 2025-10-02", "calibrated: 2027-04-01"),
         ("voltage_max: 10 V", "voltage_max: 12 V"),
         tables={"../paths/output_a.csv": shifted(tables["../paths/output_a.csv"], 0.1)},
     )
 
     told = {one.name: one for one in plan_repeat(original, bench=today, seed=2).differences}
 
-    assert (told["output_meter: calibrated"].first, told["output_meter: calibrated"].second) == ("2026-04-02", "2027-04-01")
+    assert (told["output_meter: calibrated"].first, told["output_meter: calibrated"].second) == ("2025-10-02", "2027-04-01")
     assert told["output_a"].first != told["output_a"].second
     assert told["output_a"].what == "path"
     assert told["rf_source: serial"].what == "instrument"
