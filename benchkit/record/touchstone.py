@@ -8,6 +8,7 @@ with its version, says how many ports and frequencies there are, and ends with [
 
 from __future__ import annotations
 
+from collections import Counter
 from pathlib import Path
 from typing import Literal, get_args
 
@@ -58,10 +59,12 @@ def export_touchstone(record: Record, target: Path | str, *, version: Touchstone
         raise FormatError(f"{record.path} has no finished S-parameters; there is nothing to write as Touchstone")
     rows.attrs, points.attrs = {}, {}
     files = {}
+    seen: Counter[str] = Counter()
     for ladder, sweep in rows.groupby("ladder", sort=True):
-        path = target / (_name(sweep) + _SUFFIXES[version])
-        if path in files:
-            path = path.with_stem(f"{path.stem}_{ladder}")
+        name = _name(sweep)
+        seen[name] += 1
+        # The second of one condition, and so on: a repeat, or a return to it.
+        path = target / (name + (f"_{seen[name]}" if seen[name] > 1 else "") + _SUFFIXES[version])
         files[path] = _text(record, sweep, points[points["ladder"] == ladder], version)
     return write_new({path: text.encode("ascii", errors="replace") for path, text in files.items()})
 

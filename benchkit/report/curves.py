@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -102,22 +102,32 @@ def _curve(members: Sequence[Result]) -> Curve:
 
 
 def sweeps_of(source: Source) -> Iterator[Sweep]:
-    """Finished and corrected ones; where a record has several of a condition, each."""
+    """Finished and corrected ones: of repeats at one visit of a condition their mean; of several visits, each."""
     if source.sequence is None or "network" not in source.streams.own:
         return
     # Late: both bring the whole campaign along.
     from benchkit.campaign.summary import of_measurement
+    from benchkit.campaign.visits import visits_of_ladders
     from benchkit.measurements.grouping import condition_of, each_ladder
     from benchkit.measurements.network_rows import s_from
     from benchkit.measurements.s_parameter_uncertainty import errors_of
+    from benchkit.plan.plan import make_plan
 
+    visits = visits_of_ladders(make_plan(source.sequence.file))
     for index, block in enumerate(source.sequence.file.measurements):
         rows = of_measurement(index, {"network": source.streams.own["network"]}, source.streams.ladders)["network"]
+        repeats: dict[tuple[ResultCondition, int], list[Sweep]] = {}
         for sweep in each_ladder(rows):
             if np.isfinite(sweep["calibration_made_s"].to_numpy(dtype=float)).all():
-                hz = sweep["frequency_hz"].to_numpy(dtype=float)
-                s = s_from(sweep)
-                yield Sweep(block.title, condition_of(sweep, with_frequency=False), hz, s, _expanded_db(s, errors_of(sweep)))
+                hz, s = sweep["frequency_hz"].to_numpy(dtype=float), s_from(sweep)
+                condition = condition_of(sweep, with_frequency=False)
+                visit = visits.get(int(sweep["ladder"].to_numpy()[0]), 1)
+                one = Sweep(block.title, condition, hz, s, _expanded_db(s, errors_of(sweep)))
+                repeats.setdefault((condition, visit), []).append(one)
+        for many in repeats.values():
+            # One grid: it is the measurement's. What is off by the same in all of them is as large as in the worst.
+            s, expanded_db = np.mean([one.s for one in many], axis=0), np.max([one.expanded_db for one in many], axis=0)
+            yield replace(many[0], s=s, expanded_db=expanded_db)
 
 
 def _expanded_db(s: NDArray[np.complex128], errors: NetworkErrors | None) -> Floats:

@@ -8,19 +8,22 @@ import statistics
 from collections import defaultdict
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from benchkit.bench.load import load_bench, load_bench_text
 from benchkit.campaign import CampaignOutcome, rehearse
 from benchkit.campaign.summary import summarise
 from benchkit.errors import FileError
+from benchkit.measurements.network_rows import s_from
 from benchkit.plan import estimate, make_plan
 from benchkit.plan.files import load_both
-from benchkit.record import Record
+from benchkit.record import Record, export_touchstone
 from benchkit.report import write_report
 from benchkit.results.repeats import REPEATABILITY
 from benchkit.results.result import Result
 from benchkit.sequence.load import Sequence, load_sequence, load_sequence_text
+from tests.report.page import Page
 from tests.scenario import BENCH, ROOT, SHORT, changed
 
 FULL = ROOT / "sequences" / "benches" / "kd14_full.yaml"
@@ -149,6 +152,30 @@ def test_sweeps_of_s_parameters_are_repeated_as_well(tmp_path: Path) -> None:
         # Five at each of three temperatures: enough to stand in for the noise of a single sweep.
         assert "network analyser noise" not in lines
         assert lines[f"{REPEATABILITY}, 12 degrees of freedom"].amount < 0.01
+
+
+def test_channels_are_held_against_each_other_by_the_mean_of_their_repeats(tmp_path: Path) -> None:
+    """Repeats are no conditions, and the largest of five differences is no difference of the channels."""
+    text = NETWORK.read_text(encoding="utf-8")
+    bandwidth = next(line for line in text.split("kind: s_parameters")[1].splitlines() if "if_bandwidth" in line)
+    indent = bandwidth[: len(bandwidth) - len(bandwidth.lstrip())]
+    outcome = carried_out(
+        tmp_path, NETWORK, FULL, ("kind: s_parameters", f"kind: s_parameters\n{indent}repeats: 3"),
+        ("[-30 degC, 25 degC, 70 degC]", "[25 degC]"), ("  channels: [A]\n", "  channels: [A, B]\n"),
+    )  # fmt: skip
+    page = Page(write_report([outcome.record], tmp_path / "page.html"))
+    rows = [row for row in page.section("Channel against channel").all("tr") if row.text.startswith("|S21|")]
+    assert len(rows) == 2  # the summary and the one condition
+    with Record.open(outcome.record) as record:
+        network = record.stream("network")
+    db = {
+        channel: 20 * np.log10(np.abs(np.mean([s_from(sweep)[:, 1, 0] for _, sweep in own.groupby("ladder")], axis=0)))
+        for channel, own in network.groupby("channel")
+    }
+    _, match, _ = next(iter(page.traces("Gain match |S21|").values()))
+    assert np.allclose(match, db["A"] - db["B"], atol=1e-9)
+    files = export_touchstone(Record.open(outcome.record), tmp_path / "s2p")
+    assert sorted(file.stem.partition("6V")[2] for file in files) == ["", "", "_2", "_2", "_3", "_3"]
 
 
 def test_nonsense_is_told_with_its_line(tmp_path: Path) -> None:
