@@ -194,7 +194,7 @@ class Viewer:
                 air_degc=_last(chamber, "air_degc"),
                 case_degc=_last(chamber, "case_degc"),
                 ladder=_ladder(recent, ladders),
-                ladders=len(ladders),
+                ladders=int(ladders["status"].isin(("complete", "stopped")).sum()) if len(ladders) else 0,
                 events=tuple(
                     Event(float(time_s), str(severity), str(kind), str(text))
                     for time_s, severity, kind, text in zip(

@@ -37,6 +37,9 @@ def load_both(sequence_path: Path, bench_path: Path | None) -> tuple[Sequence, B
             )
         else:
             bench_path = sequence_path.parent / sequence.file.bench
+            if not bench_path.exists():
+                mistakes.append(sequence.mistake("bench", f"names {sequence.file.bench!r}, and there is no such file"))
+                bench_path = None
     if bench_path is not None:
         try:
             bench = load_bench(bench_path)

@@ -8,7 +8,8 @@ Nothing is written.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import contextlib
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Literal
@@ -27,6 +28,8 @@ from benchkit.results.result import Result
 from benchkit.results.verdict import Verdict
 
 __all__ = ["Record"]
+
+MOST_TOLD = 3
 
 # By kind of group: the versions that this benchkit reads.
 _READS = {ROOT_KIND: (VERSION,), "stream": (VERSION,), "table": (VERSION,), "texts": (VERSION,), "files": (VERSION,),
@@ -136,7 +139,9 @@ class Record:
         group = self._group(name, "stream")
         rows = self.rows(name)
         first = 0 if last is None else max(0, rows - last)
-        return frame_of({c.name: column_of(group[c.name], rows, self._tail.of(name, c.name), first) for c in columns}, columns)
+        with self.reading(name):
+            arrays = {c.name: column_of(group[c.name], rows, self._tail.of(name, c.name), first) for c in columns}
+            return frame_of(arrays, columns)
 
     def points(self) -> pd.DataFrame:
         """stream("points"): one row per point."""
@@ -180,11 +185,31 @@ class Record:
 
     def results(self) -> list[Result]:
         """Results as they were when the record was sealed; none before."""
-        return results_from(_rows(self.results_table()), _rows(self.budgets_table()))
+        with self.reading("results"):
+            return results_from(_rows(self.results_table()), _rows(self.budgets_table()))
 
     def verdicts(self) -> list[Verdict]:
         """Expectations as they were judged when the record was sealed; none before."""
-        return verdicts_from(_rows(self.verdicts_table()), self.results())
+        with self.reading("verdicts"):
+            return verdicts_from(_rows(self.verdicts_table()), self.results())
+
+    @contextlib.contextmanager
+    def reading(self, what: str) -> Iterator[None]:
+        """
+        While something of the record is made sense of: what damage makes of it is told as damage.
+
+        Raises:
+            FormatError: In place of a column that is missing, a table whose columns are not as long, a number that leads nowhere.
+                Where the record is as it was sealed, the error itself.
+        """
+        try:
+            yield
+        except (LookupError, ValueError, TypeError, OSError, RuntimeError) as error:
+            changes = self.changes() if self.is_sealed else []
+            if not changes:
+                raise
+            told = ", ".join(changes[:MOST_TOLD])
+            raise FormatError(f"{self.path}: {what} can't be read: changed or damaged since it was sealed: {told}") from error
 
     @property
     def digest(self) -> str:
@@ -219,7 +244,8 @@ class Record:
     def _table(self, name: str, kind: str) -> pd.DataFrame:
         group = self._group(name, kind)
         columns = _columns(group)
-        return frame_of({c.name: column_of(group[c.name], len(group[c.name]), None) for c in columns}, columns)
+        with self.reading(name):
+            return frame_of({c.name: column_of(group[c.name], len(group[c.name]), None) for c in columns}, columns)
 
 
 def _columns(group: h5py.Group) -> tuple[Column, ...]:
@@ -250,4 +276,8 @@ def _why_not(path: Path, error: OSError) -> str:
     beside = journal_path(path)
     if beside.exists():
         return f"{path} can't be opened ({error}), but its journal {beside.name} is there: recover() rebuilds it"
-    return f"{path} can't be opened: {error}" if path.exists() else f"{path}: there is no such file"
+    if not path.exists():
+        return f"{path}: there is no such file"
+    if path.is_file() and not h5py.is_hdf5(path):
+        return f"{path} is not a record of benchkit: it is no HDF5 file, or its beginning is gone"
+    return f"{path} can't be opened: {error}"

@@ -12,7 +12,7 @@ from benchkit.campaign.compare import Comparison
 from benchkit.campaign.compare_text import headline
 from benchkit.errors import FileError, RecordExistsError
 from benchkit.report.agreement_plots import overlays_of
-from benchkit.report.agreement_rows import agreement_rows
+from benchkit.report.agreement_rows import agreement_rows, by_parameter
 from benchkit.report.drawing import ArrayPool, Drawing, safe_json
 from benchkit.report.key import key_of
 from benchkit.report.plots import make_plots, note_of, style_of
@@ -57,12 +57,14 @@ def _page(comparison: Comparison, first: Path, second: Path) -> str:
     if len(sources) == 2 and not trouble:
         measured = tuple(one for one in make_plots(sources, pool).measured if not one.empty)
     drawings = [drawing for overlay in overlays for drawing in (overlay.both(), overlay.difference())]
+    rows = agreement_rows(comparison.rows, parameters)
     template, common = shell("agreement.html.j2")
     return template.render(
         **common,
         data=Markup(safe_json({"arrays": pool.texts, "plots": [one.spec or None for one in (*drawings, *measured)]})),
         c=comparison,
-        rows=agreement_rows(comparison.rows, parameters),
+        rows=rows,
+        parameters=by_parameter(rows),
         headline=headline(comparison),
         simulated=note,
         key=key_of(style),

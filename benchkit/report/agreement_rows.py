@@ -11,7 +11,7 @@ from benchkit.report.digits import decimals_for, difference_unit, fixed, plain, 
 from benchkit.report.sheet import place_text
 from benchkit.results.result import Parameter
 
-__all__ = ["AgreementRow", "agreement_rows"]
+__all__ = ["AgreementRow", "ParameterSummary", "agreement_rows", "by_parameter"]
 
 DIGITS_WITHOUT_UNCERTAINTY = 5
 
@@ -39,6 +39,25 @@ class AgreementRow:
     en: str
     disagrees: bool
     doubt: str
+
+
+@dataclass(frozen=True)
+class ParameterSummary:
+    """All rows of one parameter: how many, how many disagree, and the worst of them."""
+
+    label: str
+    count: int
+    disagree: int
+    worst: AgreementRow
+
+
+def by_parameter(rows: Sequence[AgreementRow]) -> list[ParameterSummary]:
+    """The parameter with the worst row first."""
+    found: dict[str, list[AgreementRow]] = {}
+    # Rows come worst first, and so do their parameters.
+    for row in rows:
+        found.setdefault(row.label, []).append(row)
+    return [ParameterSummary(label, len(many), sum(row.disagrees for row in many), many[0]) for label, many in found.items()]
 
 
 def agreement_rows(rows: Sequence[Row], parameters: Mapping[str, Parameter]) -> tuple[AgreementRow, ...]:

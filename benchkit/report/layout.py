@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import textwrap
 from collections.abc import Sequence
 from typing import Any, TypeAlias
 
@@ -17,6 +18,7 @@ Json: TypeAlias = dict[str, Any]
 GRID, FRAME, INK = "#DDDDDD", "#555555", "#1A1A1A"
 SHADE = "#F3D9B1"
 FONT = "system-ui, -apple-system, 'Segoe UI', Roboto, 'Liberation Sans', sans-serif"
+LONGEST_Y_LINE = 40  # letters; a longer name would be cut where a plot is printed at half a page
 SIMULATED_NOTE = "SIMULATED: no device was measured"
 PARTLY_NOTE = "PARTLY SIMULATED, or origin not stated: see the names"
 UNSTATED_NOTE = "ORIGIN NOT STATED: simulated or measured is not known"
@@ -37,7 +39,7 @@ def layout_of(
         "showlegend": True,
         "legend": {"x": 1.01, "xanchor": "left", "y": 1, "yanchor": "top", "itemwidth": 44, "font": {"size": 12}},
         "xaxis": _axis(x_axis, x),
-        "yaxis": _axis(y_axis, y),
+        "yaxis": _axis(y_axis, y, longest=LONGEST_Y_LINE),
         "annotations": [_standing_note(note)] if note else [],
     }
     return layout
@@ -62,9 +64,10 @@ def _standing_note(text: str) -> Json:
     }  # fmt: skip
 
 
-def _axis(axis: Axis, values: np.ndarray[Any, Any]) -> Json:
+def _axis(axis: Axis, values: np.ndarray[Any, Any], *, longest: int = 200) -> Json:
+    label = "<br>".join(map(shown_text, textwrap.wrap(axis.label, longest)))
     common: Json = {
-        "title": {"text": shown_text(axis.label), "standoff": 10},
+        "title": {"text": label, "standoff": 10},
         "showline": True, "mirror": True, "linecolor": FRAME, "linewidth": 1, "gridcolor": GRID, "zeroline": False,
         "ticks": "outside", "tickcolor": FRAME, "automargin": True,
     }  # fmt: skip

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from benchkit.errors import MisuseError, RecordExistsError
+from benchkit.errors import FormatError, MisuseError, RecordExistsError
 from benchkit.report.options import ReportOptions, check_against
 from benchkit.report.page import render
 from benchkit.report.reading import read_sources
@@ -41,7 +41,15 @@ def write_report(records: Sequence[Path], out: Path, options: ReportOptions | No
     _refuse(out, out.exists())
     options = options or ReportOptions()
     check_against(options.against)
-    text = render(read_sources([Path(path) for path in records], options.occasions), options, monte_carlo=monte_carlo)
+    sources = read_sources([Path(path) for path in records], options.occasions)
+    try:
+        text = render(sources, options, monte_carlo=monte_carlo)
+    except (LookupError, ValueError, TypeError) as error:
+        changed = [f"{source.path} ({', '.join(source.changes[:3])})" for source in sources if source.changes]
+        if not changed:
+            raise
+        told = "; ".join(changed)
+        raise FormatError(f"no report can be made of what was changed or damaged since it was sealed: {told}") from error
     try:
         with out.open("x", encoding="utf-8", newline="\n") as file:
             file.write(text)

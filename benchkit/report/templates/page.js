@@ -153,7 +153,8 @@
       if (spec.sets.length > 1) {
         drawPanels(place, PRINT_WIDTH);
       } else {
-        const layout = { ...layoutFor(spec, PRINT_WIDTH + 40), width: PRINT_WIDTH };
+        // A legend beside the lines would leave them half of the paper's width.
+        const layout = { ...layoutFor(spec, PRINT_WIDTH), width: PRINT_WIDTH };
         // Two to a page. What the key below tells needs no legend.
         layout.showlegend = !spec.keyed;
         layout.height = spec.keyed ? PRINT_HEIGHT : Math.max(PRINT_HEIGHT, layout.height - (SCREEN_HEIGHT - PRINT_HEIGHT));
