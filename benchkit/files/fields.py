@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 from pydantic import GetCoreSchemaHandler, GetJsonSchemaHandler, ValidationInfo
@@ -63,8 +64,8 @@ class AxisOf:
     def expected(self) -> str:
         unit, step = UNITS[self.unit], UNITS[self.step_unit]
         return (
-            f"{unit.noun} such as {unit.example}, a list of such, or a range "
-            f"{{from: ..., to: ..., step: {step.example}}} or {{from: ..., to: ..., points: 11}}"
+            f"{unit.noun} such as {unit.example}, a range "
+            f"{{from: ..., to: ..., step: {step.example}}} or {{from: ..., to: ..., points: 11}}, or a list of these"
         )
 
     def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
@@ -91,7 +92,7 @@ class AxisOf:
             "description": self.expected[0].upper() + self.expected[1:],
             "anyOf": [
                 value,
-                {"type": "array", "items": value, "minItems": 1}
+                {"type": "array", "items": {"anyOf": [value, a_range("step", step), a_range("points", points)]}, "minItems": 1}
                 | ({} if self.may_return else {"uniqueItems": True}),
                 a_range("step", step),
                 a_range("points", points),
@@ -127,7 +128,16 @@ class AxisOf:
         if not items:
             raise ValueError(f"is an empty list; expected {self.expected}")
         found = _Found(from_file)
-        values = [found.read(index, item, self.unit) for index, item in enumerate(items)]
+        values: list[float] = []
+        for index, item in enumerate(items):
+            if not isinstance(item, Mapping):
+                values.append(found.read(index, item, self.unit))
+                continue
+            segment = found.segment(index, partial(self._range, item, from_file))
+            # Two segments may share the frequency at which one ends and the next begins.
+            values += segment[1:] if values and segment and segment[0] == values[-1] else segment
+            if len(values) > LONGEST_AXIS:
+                raise ValueError(f"has more than {LONGEST_AXIS} values")
         found.raise_mistakes()
         return Axis.of(values, self.unit, may_return=self.may_return)
 
@@ -169,6 +179,17 @@ class _Found:
         except PydanticCustomError as error:
             self.add((key,), error.message())
             return math.nan
+
+    def segment(self, key: int, read: Callable[[], Axis]) -> list[float]:
+        """Values of a range within a list; its mistakes at their places in it."""
+        try:
+            return list(read())
+        except PydanticCustomError as error:
+            for place, reason in (error.context or {}).get("problems", [((), error.message())]):
+                self.add((key, *place), reason)
+        except ValueError as error:
+            self.add((key,), str(error))
+        return []
 
     def raise_mistakes(self) -> None:
         if self._problems:

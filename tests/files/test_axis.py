@@ -42,6 +42,28 @@ def test_every_way_of_writing_an_axis_gives_its_values() -> None:
     assert only(read("frequency: {from: 1 GHz, to: 2 GHz, points: 3}").frequency) == [1e9, 1.5e9, 2e9]
 
 
+def test_segments_are_a_list_of_ranges_and_may_share_their_ends() -> None:
+    """Fine across the band, coarse around it."""
+    segments = "[{from: 1 GHz, to: 2 GHz, step: 500 MHz}, {from: 2 GHz, to: 2.2 GHz, points: 3}, 5 GHz]"
+    assert only(read(f"frequency: {segments}").frequency) == [1e9, 1.5e9, 2e9, 2.1e9, 2.2e9, 5e9]
+
+
+@pytest.mark.parametrize(
+    ("segments", "place", "says"),
+    [
+        ("[1 GHz, {from: 2 GHz, to: 3 GHz}]", "frequency[1]", "neither step nor points"),
+        ("[1 GHz, {from: 2 GHz, to: 3 lightyears, points: 2}]", "frequency[1].to", "lightyears"),
+        ("[{from: 1 GHz, to: 2 GHz, step: 300 MHz}]", "frequency[0]", "does not lead to 2 GHz"),
+        ("[{from: 1 GHz, to: 2 GHz, points: 3}, {from: 1.5 GHz, to: 3 GHz, points: 2}]", "frequency", "is in it twice"),
+    ],
+)
+def test_mistakes_within_a_segment_are_told_at_their_place(segments: str, place: str, says: str) -> None:
+    with pytest.raises(FileError) as raised:
+        read(f"frequency: {segments}")
+    assert f"{place}: " in str(raised.value)
+    assert says in str(raised.value)
+
+
 @settings(deadline=None)
 @given(st.integers(-2000, 2000), st.integers(1, 500), st.integers(1, 3000))
 def test_a_range_has_exactly_the_values_that_its_decimals_say(first: int, step: int, steps: int) -> None:
