@@ -29,7 +29,9 @@ SHORTER = (
     ("frequency: [13.9 GHz, 14.125 GHz, 14.35 GHz]    # the middle between the tones", "frequency: 14.125 GHz"),
     ("frequency: [13.9 GHz, 14.125 GHz, 14.35 GHz]", "frequency: 14.125 GHz"),
     ("spacing: [1 MHz, 10 MHz]", "spacing: 10 MHz"),
-    ("drive: {from: -14 dBm, to: -3 dBm, step: 1 dB}", "drive: {from: -20 dBm, to: -6 dBm, step: 2 dB}"),
+    ("drive: {from: -14 dBm, to: -6 dBm, step: 1 dB}", "drive: {from: -20 dBm, to: -6 dBm, step: 2 dB}"),
+    ("resolution_bandwidth: 3 Hz ", "resolution_bandwidth: 100 Hz "),
+    ("back_off: [7 dB]", "back_off: [10 dB]"),
 )
 # Lower and upper tone, lower and upper third-order product: frequency less that of the centre, in spacings.
 TONES, PRODUCTS = (-0.5, 0.5), (-1.5, 1.5)
@@ -98,6 +100,23 @@ def test_the_intercept_point_is_the_true_one_within_its_uncertainty(seen: Seen) 
     assert above.value == pytest.approx(found.value - p1db.value, abs=1e-6)
     # Common practice, no source: some 9 to 10 dB for a class-AB GaAs part; a decibel more is no news.
     assert 8.5 < above.value < 11.5
+
+
+def test_the_fifth_order_intercept_is_the_true_one_where_its_products_can_be_read(tmp_path: Path) -> None:
+    """Narrow enough and near enough to compression, as it is shipped: tone + (tone - product) / 4 at the device's own pin."""
+    with true_lines() as truth:
+        sequence, bench = load_both(changed(SEQUENCE, tmp_path, *SHORTER[:-3]), FULL)
+        outcome = rehearse(sequence, bench, tmp_path / "record.h5")
+    p1db, found = of(outcome, "p1db"), of(outcome, "oip5")
+    assert not found.is_absent, found.reason
+    intercepts = []
+    for lines in truth:
+        fifth = np.array(at(lines, (-2.5, 2.5)))
+        tone_dbm = float(np.mean(at(lines, TONES)))
+        if np.isfinite(fifth).all() and p1db.value - 13 < tone_dbm + 3.01 < p1db.value - 7:
+            intercepts.append(tone_dbm + (tone_dbm - 10 * np.log10(np.mean(10 ** (fifth / 10)))) / 4)
+    assert len(intercepts) >= 3
+    assert abs(found.value - np.mean(intercepts)) < found.expanded_uncertainty < 1.2
 
 
 def test_each_line_is_the_true_one_within_its_uncertainty(seen: Seen) -> None:
