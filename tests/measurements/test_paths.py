@@ -121,6 +121,51 @@ def test_what_was_measured_is_a_bench_files_table_and_is_in_the_later_record(tmp
         assert any(text.encode() == content for content in record.files.values()) or text in str(record.texts)
 
 
+ADAPTED = ("    zero: -70 dBm\n", "    zero: -70 dBm\n    twin: {adapter_loss: 0.4 dB}\n")
+STATED = {
+    "as a value": "    adapter: {loss: 0.4 dB, uncertainty: 0.03 dB}\n",
+    "as a file": "    adapter: {touchstone: adapter.s2p, uncertainty: 0.03 dB}\n",
+    "not at all": "",
+}
+
+
+@pytest.mark.parametrize("how", STATED)
+def test_an_adapter_that_the_sensor_needs_is_taken_out(tmp_path: Path, how: str) -> None:
+    """The sensor wears it at the device's plane, not at its own place: what it loses would stand in the output path's table."""
+    rows = "".join(f"{ghz} -40 0 -0.4 0 -0.4 0 -40 0\n" for ghz in (13, 14, 15))
+    (tmp_path / "adapter.s2p").write_text("# GHZ S DB R 50\n" + rows)
+    with tapped() as tap:
+        outcome = carried_out(
+            tmp_path, PATHS, ("    repeats: 3\n", "    repeats: 3\n" + STATED[how]), bench=bench_with({}, ADAPTED)
+        )
+    assert outcome.outcome == "done", outcome.message
+    assert tap.world is not None
+    true = {path.name: path for channel in tap.world.channels for path in (channel.input_path, channel.meters["output_meter"])}
+    with Record.open(outcome.record) as record:
+        found = record.stream("paths")
+    error_db = found["loss_db"] - [true[name].loss_db(hz) for name, hz in zip(found["path"], found["frequency_hz"], strict=True)]
+    ratio = (error_db / found["expanded_uncertainty_db"]).abs()
+    of_output = found["path"].str.startswith("output")
+    if how == "not at all":
+        assert (ratio[of_output] > 1).all()
+    else:
+        assert (ratio <= 1).mean() >= 0.93
+    # Through the same adapter at both ends of the input path, it cancels whether it is stated or not.
+    assert (ratio[~of_output] <= 1).mean() >= 0.93
+
+
+def test_a_sensor_beyond_its_accuracy_is_found_by_what_the_bench_file_states(tmp_path: Path) -> None:
+    """No limit of anybody's own: the gain of a thru is 0 dB within its uncertainty, and this sensor reads a decibel off."""
+    range_ = "    frequency_min: 10 MHz\n    frequency_max: 18 GHz"
+    warm = bench_with({}, (f"    accuracy: 0.12 dB\n{range_}", f"    accuracy: 6 dB\n{range_}"))
+    outcome = carried_out(tmp_path, VERIFICATION, reality=warm)
+
+    assert outcome.exit_code == 3
+    assert "instead of 0 dB" in outcome.message
+    with Record.open(outcome.record) as record:
+        assert record.bias().empty
+
+
 def test_a_path_that_is_not_as_its_table_says_is_found_before_anything_is_biased(tmp_path: Path) -> None:
     """One decibel more than the table says: every gain and every P1dB of the night would be wrong by it."""
     outcome = carried_out(tmp_path, VERIFICATION, reality=bench_with(shifted("combined_a", 1.0)))
