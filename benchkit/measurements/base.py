@@ -473,6 +473,14 @@ class MeasurementBlock(FileModel, ABC):
             MeasurementError: It can't give what it was asked for here, and that says nothing against bench or device.
         """
 
+    def qualifiers(self, parameter: str) -> tuple[str, ...] | None:
+        """
+        Every qualifier that results of a parameter may have ("6 dB back-off"); None: it has none, or they are not known before.
+
+        An expectation of another one would never be judged, and is a mistake in the sequence.
+        """
+        return None
+
     @abstractmethod
     def summarise(self, points: pd.DataFrame) -> list[Result]:
         """Sum up the finished ladders of this measurement. Pure."""

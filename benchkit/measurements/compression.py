@@ -143,6 +143,13 @@ class Compression(MeasurementBlock):
             gain_compression_db(inputs, outputs, reference=self.report.reference, reference_points=count)[-1]
         )
 
+    def qualifiers(self, parameter: str) -> tuple[str, ...] | None:
+        if parameter in ("drain_efficiency_back_off", "pae_back_off"):
+            return tuple(f"{level_db:g} dB back-off" for level_db in self.report.back_offs_db)
+        if parameter == "output_at_compression":
+            return tuple(f"{level_db:g} dB compression" for level_db in self.report.compressions_db if level_db != 1.0)
+        return None
+
     def summarise(self, points: pd.DataFrame) -> list[Result]:
         conventions = LadderConventions(
             compressions_db=tuple(sorted({1.0, *self.report.compressions_db})),

@@ -156,6 +156,12 @@ class TwoTone(MeasurementBlock):
             names_spacing=len(self.spacing_hz) > 1,
         )
 
+    def qualifiers(self, parameter: str) -> tuple[str, ...] | None:
+        if parameter not in {one.name for one in self.parameters}:
+            return None
+        spacings = [f", {hz / 1e6:.6g} MHz spacing" for hz in self.spacing_hz] if len(self.spacing_hz) > 1 else [""]
+        return tuple(f"{back_off_db:g} dB back-off{spacing}" for back_off_db in self.report.back_offs_db for spacing in spacings)
+
     def summarise(self, points: pd.DataFrame) -> list[Result]:
         return []
 

@@ -11,6 +11,7 @@ from benchkit.errors import Mistake, QuantityError
 from benchkit.files.document import Document
 from benchkit.files.wording import unknown
 from benchkit.measurements.base import MeasurementBlock
+from benchkit.measurements.registry import kinds
 from benchkit.quantities.format import format_quantity
 from benchkit.quantities.parse import parse_quantity
 from benchkit.results.result import PARAMETERS, Parameter
@@ -269,10 +270,24 @@ def _expectations(file: SequenceFile) -> Iterator[Found]:
         key = f"expectations[{index}]"
         parameter = known.get(expectation.parameter)
         if parameter is None:
-            yield f"{key}.parameter", unknown(expectation.parameter, list(known), "parameter")
+            others = [kind for kind, block in kinds().items() if expectation.parameter in {one.name for one in block.parameters}]
+            given = f"{expectation.parameter} is given by a measurement of kind {' or '.join(others)}, and there is none here"
+            yield f"{key}.parameter", given if others else unknown(expectation.parameter, list(known), "parameter")
         else:
             yield from _bounds(expectation, parameter, key)
+            yield from _qualifier(file, expectation, key)
         yield from _where(file, expectation, key)
+
+
+def _qualifier(file: SequenceFile, expectation: Expectation, key: str) -> Iterator[Found]:
+    """What no result is called would never be judged."""
+    given = [found for block in file.measurements if (found := block.qualifiers(expectation.parameter)) is not None]
+    names = list(dict.fromkeys(name for one in given for name in one))
+    if given and not names:
+        yield f"{key}.parameter", f"{expectation.parameter} is not reported by what these measurements ask for (their `report:`)"
+    # An expectation may leave out what a return to a condition adds.
+    if expectation.qualifier and names and expectation.qualifier.partition(", visit")[0] not in names:
+        yield f"{key}.qualifier", unknown(expectation.qualifier, names, f"qualifier of {expectation.parameter}")
 
 
 def _bounds(expectation: Expectation, parameter: Parameter, key: str) -> Iterator[Found]:
