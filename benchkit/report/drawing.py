@@ -10,6 +10,7 @@ from __future__ import annotations
 import base64
 import json
 import math
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -29,6 +30,7 @@ LEGEND_LINE = 20  # px
 LEGEND_SPARE = 150  # px
 MARKS_ON_A_LINE = 12
 LEGEND_ON_PAPER = 8  # lines
+_REPEAT = re.compile(r", repeat \d+$")
 
 
 @dataclass
@@ -158,9 +160,10 @@ def draw(figure: Figure, series: Mapping[str, Sequence[Series]], style: Style, p
 
 
 def _is_told_by_key(series: Sequence[Series]) -> bool:
-    """Whether no two lines have temperature, channel and unit in common, and each is measured."""
+    """Whether no two lines but repeats of one have temperature, channel and unit in common, and each is measured."""
     told = {(one.record, one.trace.temperature_degc, one.trace.channel) for one in series}
-    return len(told) == len(series) and all(one.imported is None for one in series)
+    named = {(one.record, _REPEAT.sub("", one.trace.name)) for one in series}
+    return len(told) == len(named) and all(one.imported is None for one in series)
 
 
 def spec_of(sets: Mapping[str, Sequence[Json]], layout: Json) -> Json:

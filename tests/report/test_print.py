@@ -30,9 +30,9 @@ def drawn(series: list[Series], style: Style = STYLE) -> bool:
     return drawing.is_keyed
 
 
-def lines(*, name: str = "") -> list[Series]:
+def lines(*, name: str = "", more: str = "") -> list[Series]:
     return [
-        Series(Trace(name, LINE, LINE, degc, channel), record)
+        Series(Trace(f"{name}{degc:g} {channel}{more}", LINE, LINE, degc, channel), record)
         for record in RECORDS for degc in (-30.0, 25.0, 70.0) for channel in ("A", "B")
     ]  # fmt: skip
 
@@ -46,6 +46,10 @@ def test_lines_that_the_key_cannot_tell_apart_keep_their_legend() -> None:
     """Lower and upper product of one condition have colour, dash and mark in common."""
     assert not drawn([*lines(name="lower"), *lines(name="upper")])
     assert not drawn([*lines(), Series(Trace("imported", LINE, LINE), "", 0)])
+
+
+def test_repeats_of_one_line_are_told_by_the_key_as_the_line_is() -> None:
+    assert drawn([*lines(), *lines(more=", repeat 2"), *lines(more=", repeat 3")])
 
 
 def test_the_key_shows_what_the_plots_draw() -> None:
