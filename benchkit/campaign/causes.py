@@ -87,7 +87,7 @@ def causes(rows: Sequence[Compared], differences: Sequence[Difference]) -> list[
     elif _most_disagree(current):
         found.append(
             "drain currents disagree and levels do not: the drain supply's current reading, or the bias"
-            + _known(differences, ("instrument",), "drain")
+            + _known([one for one in differences if _moves_current(one)], ("instrument", "sequence"))
         )
     elif any(row.disagrees for row in gain):
         found.append("gain disagrees and no level at compression does: look at the lowest levels of the ladders")
@@ -170,6 +170,11 @@ def _one_temperature(rows: Sequence[Compared]) -> list[str]:
     if len(temperatures) > 1 and len(bad) == 1:
         return [f"all that disagrees is at {bad.pop():+g} degC: the chamber, or the soak there"]
     return []
+
+
+def _moves_current(one: Difference) -> bool:
+    """The supply that reads it, and how the sequence biases the device."""
+    return (one.what == "instrument" and "drain" in one.name) or (one.what == "sequence" and one.name.startswith("bias."))
 
 
 def _known(differences: Sequence[Difference], what: Sequence[str], word: str = "", *, always: str = "") -> str:
