@@ -163,6 +163,27 @@ def test_a_soak_by_the_device_itself_takes_longer_than_by_the_air_alone(tmp_path
     assert minutes[0] < minutes[1]
 
 
+def test_the_sentinels_gain_tells_as_well_whether_the_device_has_settled(tmp_path: Path) -> None:
+    """What the measurement is about: gain that still drifts is in every number of a ladder that begins too early."""
+    by_gain = ("quiescent_drift_max: 50 uA/min", "gain_drift_max: 0.01 dB/min")
+    settled = carried_out(tmp_path / "settled", by_gain)
+    assert (settled.outcome, ledger(settled)) == ("done", [])
+    with Record.open(settled.record) as record:
+        events, gains = record.events(), record.stream("sentinel")
+    told = events.loc[events["kind"] == "soaked", "text"]
+    rates = [float(text.partition("uA/min, ")[2].partition(" dB/min")[0]) for text in told]
+    assert rates
+    assert all(abs(rate) <= 0.01 for rate in rates)
+    assert gains["drift_db"].abs().max() < 0.1
+
+    never = carried_out(
+        tmp_path / "never", (by_gain[0], "gain_drift_max: 0.00001 dB/min"), ("at_most: 90 min", "at_most: 10 min")
+    )
+    assert never.exit_code == 3
+    assert "its gain drifts by" in never.message
+    assert "1e-05 dB/min counts as still" in never.message
+
+
 TEMPERATURES = st.lists(st.integers(-60, 130), min_size=1, max_size=5, unique=True).map(lambda values: tuple(map(float, values)))
 
 
