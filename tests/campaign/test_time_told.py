@@ -16,7 +16,7 @@ from benchkit.plan.files import load_both
 from benchkit.record import Record
 from tests.scenario import BENCH, OVERNIGHT, ROOT, benchkit, changed
 
-KINDS = ("s_parameters", "two_tone", "spectrum", "sentinel")
+KINDS = ("s_parameters", "sentinel")
 SHIPPED = [OVERNIGHT, *(ROOT / "sequences" / f"kd14_{name}.yaml" for name in KINDS)]
 
 

@@ -108,7 +108,11 @@ def test_another_unit_number_or_a_column_left_out_is_found(rehearsed: Path, tmp_
 def test_what_cannot_be_verified_is_code_2_whatever_the_others_are(rehearsed: Path, tmp_path: Path) -> None:
     """No record, a record that is still growing, no file: each is said."""
     (tmp_path / "text.h5").write_text("no")
-    for path, says in ((tmp_path / "text.h5", "is not a record of benchkit"), (KILLED, "not sealed"), (tmp_path / "no.h5", "no such file")):
+    for path, says in (
+        (tmp_path / "text.h5", "is not a record of benchkit"),
+        (KILLED, "not sealed"),
+        (tmp_path / "no.h5", "no such file"),
+    ):
         code, said = verify(rehearsed, path)
         assert code == 2
         assert says in said
