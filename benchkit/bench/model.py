@@ -89,7 +89,7 @@ class _Instrument(FileModel):
     driver: str = Field(description="Name of a driver: an entry point of the group benchkit.drivers")
     address: str = Field(description="VISA resource name, e.g. TCPIP0::192.0.2.11::5025::SOCKET")
     calibrated: date | None = Field(default=None, description="Date of the last calibration, ISO 8601")
-    timeout_s: Seconds = Field(alias="timeout", default=5.0, gt=0, description="Longest wait for one reply")
+    timeout_s: Seconds = Field(alias="timeout", default=5.0, gt=0, description="Longest wait for a connection, and for one reply")
     dialect: dict[str, str] = Field(default_factory=dict, description="Driver commands spelled otherwise: data, not code")
     twin: dict[str, Scalar] = Field(default_factory=dict, description="What the simulated instrument is told besides")
 

@@ -225,7 +225,9 @@ def open_bench(
             if instrument_name not in wanted:
                 continue
             driver = driver_class(settings.driver, settings.role)
-            link = VisaLink(instrument_name, settings.address, visa, clock, link_log)
+            link = VisaLink(
+                instrument_name, settings.address, visa, clock, link_log, open_timeout_s=settings.timeout_s
+            )  # fmt: skip
             instruments[instrument_name] = driver(instrument_name, link, settings)
     except BaseException:
         for instrument in instruments.values():

@@ -10,6 +10,7 @@ A verb's file imports what it needs inside its function, so that `--help` stays 
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from typing import Annotated
 
 import typer
@@ -65,10 +66,10 @@ for _verb in (check, identify, rehearse, drill, run, resume, watch, repeat, comp
 app.command("list")(list_records)  # `list` is Python's own word
 
 
-def main() -> None:
-    """Entry point of the `benchkit` command; exits with the code that says how it went."""
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Entry point of the `benchkit` command, with this process's arguments by default; its exit code says how it went."""
     try:
-        app()
+        app(arguments)
     except SystemExit:
         raise
     except BaseException as error:  # noqa: BLE001 - the one handler; it turns every error into a message and an exit code

@@ -17,7 +17,7 @@ How the files stack; each imports only from those before it:
 from benchkit.record.disk import Disk
 from benchkit.record.exports import export_csv, export_parquet
 from benchkit.record.layout import TIME_UNITS, StreamSpec
-from benchkit.record.new_files import write_new
+from benchkit.record.new_files import refuse_existing, write_new
 from benchkit.record.path_tables import export_paths
 from benchkit.record.reader import Record
 from benchkit.record.recover import Recovery, recover
@@ -37,5 +37,6 @@ __all__ = [
     "export_paths",
     "export_touchstone",
     "recover",
+    "refuse_existing",
     "write_new",
 ]

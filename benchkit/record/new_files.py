@@ -2,13 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from benchkit.errors import RecordExistsError
 from benchkit.record.disk import Disk, record_error
 
-__all__ = ["write_new"]
+__all__ = ["refuse_existing", "write_new"]
+
+
+def refuse_existing(paths: Iterable[Path]) -> None:
+    """
+    What takes long to make asks first.
+
+    Raises:
+        RecordExistsError: One of them exists.
+    """
+    taken = next((path for path in paths if path.exists()), None)
+    if taken is not None:
+        raise RecordExistsError(f"{taken} exists; benchkit never overwrites: choose another name, or move it away")
 
 
 def write_new(contents: Mapping[Path, bytes]) -> list[Path]:
@@ -22,9 +34,7 @@ def write_new(contents: Mapping[Path, bytes]) -> list[Path]:
         RecordExistsError: One of them exists; nothing was written.
         RecordError: No room, or no right to write there; nothing is left behind.
     """
-    taken = [path for path in contents if path.exists()]
-    if taken:
-        raise RecordExistsError(f"{taken[0]} exists; benchkit never overwrites: choose another name, or move it away")
+    refuse_existing(contents)
     begun: list[Path] = []
     try:
         for path, content in contents.items():

@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 
 from benchkit.errors import FormatError
-from benchkit.record import write_new
+from benchkit.record import refuse_existing, write_new
 from benchkit.report.drawing import Series, Style
 from benchkit.report.layout import FRAME, GRID, INK, SHADE
 from benchkit.report.plots import figures_of, note_of, style_of
@@ -45,6 +45,7 @@ SETTINGS: Any = {
 SIZE_INCH = (8.0, 4.6)
 DOTS_PER_INCH = 160
 FORMATS = ("svg", "png")
+COURSE = "course"
 
 
 def export_figures(record: Path | str, target: Path | str) -> list[Path]:
@@ -72,13 +73,15 @@ def export_figures(record: Path | str, target: Path | str) -> list[Path]:
     with rc_context(SETTINGS), warnings.catch_warnings():
         # A serial number may hold a letter that the font lacks: a box is drawn for it, and the file's name has it.
         warnings.filterwarnings("ignore", message="Glyph .* missing from font", category=UserWarning)
-        for name, figure, choice, traces in _every(figures_of(source)):
+        every = list(_every(figures_of(source)))
+        refuse_existing(target / f"{name}.{kind}" for name in (*(one[0] for one in every), COURSE) for kind in FORMATS)
+        for name, figure, choice, traces in every:
             title = figure.title + (f" at {choice}" if choice else "")
             drawn = _draw(figure, title, [Series(trace, source.label) for trace in traces], style, note)
             files |= {target / f"{name}.{kind}": _bytes(drawn, kind, title, figure.caption) for kind in FORMATS}
         course = draw_timeline(source, style.colours, note)
         if course is not None:
-            files |= {target / f"course.{kind}": _bytes(course, kind, "Course of the run", "") for kind in FORMATS}
+            files |= {target / f"{COURSE}.{kind}": _bytes(course, kind, "Course of the run", "") for kind in FORMATS}
     if not files:
         raise FormatError(f"{record} holds nothing that can be drawn: no finished measurement, chamber reading or event")
     return write_new(files)

@@ -53,7 +53,7 @@ def test_after_kill_9_resume_keeps_every_point_and_measures_the_rest(tmp_path: P
 
 def test_after_ctrl_c_the_run_names_the_command_that_goes_on(tmp_path: Path) -> None:
     """A sealed record is opened again, whatever an engineer's hand did to the run."""
-    sequence = two_conditions(tmp_path, "0.5 dB")
+    sequence = two_conditions(tmp_path)
     record = tmp_path / "interrupted.h5"
     with served_twin(tmp_path) as twin:
         run = run_command(tmp_path, sequence, twin.bench, record)

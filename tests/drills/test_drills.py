@@ -208,7 +208,7 @@ def test_rehearse_says_what_became_of_the_fault(tmp_path: Path) -> None:
 
 def test_a_signal_ends_the_drills_and_all_their_processes(tmp_path: Path) -> None:
     """A hundred rehearsals left running in the background would be a slow computer that nobody understands."""
-    command = [sys.executable, "-m", "benchkit", "drill", str(SHORT), "--instants", "50", "--jobs", "2", "--fault", "late"]
+    command = [sys.executable, "-m", "benchkit", "drill", str(SHORT), "--instants", "20", "--jobs", "2", "--fault", "late"]
     process = subprocess.Popen(command, cwd=tmp_path, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True)
     assert process.stderr is not None
     # The first tenth is done: both processes are at work.

@@ -7,6 +7,7 @@ A residual error box has the residual directivity, match and tracking of one por
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -17,6 +18,7 @@ from benchkit.results.network_budget import EXTREME, FixtureErrors, NetworkError
 
 HZ = np.linspace(13.75e9, 14.5e9, 31)
 RESIDUAL, ACROSS = 0.01, 0.004
+DRAWS = 3000
 
 
 def device() -> np.ndarray:
@@ -32,19 +34,24 @@ def errors(**changes) -> NetworkErrors:
     return NetworkErrors(**given)
 
 
-def in_disc(generator: np.random.Generator, radius: float) -> complex:
-    """Anywhere in it: real part of standard deviation radius / 2."""
-    return radius * math.sqrt(generator.random()) * np.exp(2j * np.pi * generator.random())
+def in_disc(generator: np.random.Generator, radius: float) -> np.ndarray:
+    """DRAWS of them, anywhere in it: real part of standard deviation radius / 2."""
+    return radius * np.sqrt(generator.random(DRAWS)) * np.exp(2j * np.pi * generator.random(DRAWS))
+
+
+def two_ports(s11: Any, s12: Any, s21: Any, s22: Any) -> skrf.Network:
+    """One for each draw: the package cascades networks frequency by frequency, and a draw takes the place of one."""
+    s = np.empty((DRAWS, 2, 2), dtype=complex)
+    s[:, 0, 0], s[:, 0, 1], s[:, 1, 0], s[:, 1, 1] = s11, s12, s21, s22
+    return skrf.Network(f=np.arange(1.0, DRAWS + 1), f_unit="Hz", s=s, z0=50)
 
 
 def through_residual_boxes(s: np.ndarray, generator: np.random.Generator) -> np.ndarray:
-    """The device at one frequency as an analyser with residual errors sees it; scikit-rf's cascade."""
+    """The device at one frequency as analysers with residual errors see it, shape (DRAWS, 2, 2); scikit-rf's cascade."""
     d1, m1, t1, d2, m2, t2, across = (in_disc(generator, r) for r in (*(RESIDUAL,) * 6, ACROSS))
-    first = skrf.Network(f=[1.0], s=[[[d1, 1.0], [1.0 + t1, m1]]], z0=50)
-    second = skrf.Network(f=[1.0], s=[[[m2, 1.0 + t2], [1.0, d2]]], z0=50)
-    seen = (first ** skrf.Network(f=[1.0], s=s[np.newaxis], z0=50) ** second).s[0]
+    seen = (two_ports(d1, 1.0, 1.0 + t1, m1) ** two_ports(*s.ravel()) ** two_ports(m2, 1.0 + t2, 1.0, d2)).s
     # Tracking of a transmission is its own: undo what the two reflections' tracking did to it.
-    seen[1, 0] *= (1 + across) / (1 + t1)
+    seen[:, 1, 0] *= (1 + across) / (1 + t1)
     return seen
 
 
@@ -52,7 +59,7 @@ def through_residual_boxes(s: np.ndarray, generator: np.random.Generator) -> np.
 def test_first_order_is_as_good_as_the_exact_cascade(i, j):
     """Residuals of -40 dB, 3000 draws: the standard deviation in dB within 5 %."""
     s, generator = device(), np.random.default_rng(8)
-    exact = np.array([through_residual_boxes(s[15], generator)[i, j] for _ in range(3000)])
+    exact = through_residual_boxes(s[15], generator)[:, i, j]
     if i != j:
         # The cascade's transmission has the tracking of both boxes' far sides, which are one here.
         assert abs(exact.mean() / s[15, i, j] - 1) < 1e-3
@@ -64,13 +71,13 @@ def test_first_order_is_as_good_as_the_exact_cascade(i, j):
 
 
 def fixture(generator: np.random.Generator | None, reflection: float, loss_db: float) -> skrf.Network:
-    """A launch of 0.4 dB that reflects little; with a generator, as a file has it that is wrong."""
-    s = np.array([[0.03 + 0.02j, 0.955 * np.exp(-0.8j)], [0.955 * np.exp(-0.8j), -0.04j]])
-    if generator is not None:
-        off = generator.standard_normal((3, 2)) @ [1, 1j]
-        s = s + np.diag(reflection * off[:2])
-        s[0, 1] = s[1, 0] = s[1, 0] * np.exp(math.log(10) / 20 * loss_db * off[2])
-    return skrf.Network(f=[1.0], s=s[np.newaxis], z0=50)
+    """A launch of 0.4 dB that reflects little; with a generator, as files have it that are wrong."""
+    through = 0.955 * np.exp(-0.8j)
+    if generator is None:
+        return two_ports(0.03 + 0.02j, through, through, -0.04j)
+    off = generator.standard_normal((3, DRAWS)) + 1j * generator.standard_normal((3, DRAWS))
+    wrong = through * np.exp(math.log(10) / 20 * loss_db * off[2])
+    return two_ports(0.03 + 0.02j + reflection * off[0], wrong, wrong, -0.04j + reflection * off[1])
 
 
 @pytest.mark.parametrize(("i", "j"), [(0, 0), (1, 1), (1, 0)])
@@ -79,11 +86,9 @@ def test_wrong_fixture_files_are_worth_what_removing_them_by_another_package_mak
     """scikit-rf takes wrong fixtures out of what right ones were put around; the spread of 3000 such within 12 %."""
     s, generator = device()[15], np.random.default_rng(6)
     right = fixture(None, 0, 0)
-    seen = right ** skrf.Network(f=[1.0], s=s[np.newaxis], z0=50) ** right.flipped()
-    found = []
-    for _ in range(3000):
-        left, far = (fixture(generator, reflection, loss_db) for _ in range(2))
-        found.append((left.inv ** seen ** far.flipped().inv).s[0, i, j])
+    seen = right ** two_ports(*s.ravel()) ** right.flipped()
+    left, far = (fixture(generator, reflection, loss_db) for _ in range(2))
+    found = (left.inv ** seen ** far.flipped().inv).s[:, i, j]
 
     stated = FixtureErrors((reflection, reflection), (loss_db, loss_db))
     lines = magnitude_budget_db(s[np.newaxis], NetworkErrors(0.0, 0.0, np.zeros((1, 2, 2)), fixtures=stated), 0, i, j)

@@ -16,14 +16,14 @@ from benchkit.errors import FormatError, RecordExistsError
 from benchkit.report import export_datasheet, export_figures
 from benchkit.report.digits import MINUS
 from tests.report.page import Page
-from tests.report.sample import Sample, write_sample
+from tests.report.sample import SEQUENCE, Sample, many_points, write_sample
 from tests.scenario import benchkit
 
 
 @pytest.fixture(scope="session")
 def small(folder: Path) -> Path:
     """The night stopped after a few ladders: enough to draw."""
-    return write_sample(folder / "small.h5", Sample(stop_at_point=95, simulated=1))
+    return write_sample(folder / "small.h5", Sample(sequence_text=many_points(SEQUENCE, 2), stop_at_point=62, simulated=1))
 
 
 @pytest.fixture(scope="session")
