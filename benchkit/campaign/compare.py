@@ -23,8 +23,9 @@ from benchkit.campaign.common_parts import COMMON, Shared, own_results, shared_b
 from benchkit.campaign.earlier import fit_to, read_earlier
 from benchkit.campaign.setup import Difference, Setup, differences, setup_of
 from benchkit.campaign.summary import own_streams, summarise
-from benchkit.errors import FileError, FormatError, Mistake
+from benchkit.errors import FileError, Mistake
 from benchkit.record import Record
+from benchkit.record.damage import telling_damage
 from benchkit.results.agreement import Agreement, agreement_table
 from benchkit.results.result import Result, ResultCondition
 from benchkit.results.uncertainty import COVERAGE_FACTOR
@@ -182,13 +183,8 @@ def compare_files(first: Path, second: Path) -> Comparison:
     if first.suffix.lower() == ".csv":
         raise FileError([Mistake(str(first), None, "", "is a table; only the second of the two may be one")])
     both = load_measured(first), load_measured(second)
-    try:
+    with telling_damage("these can't be compared", lambda: {one.name: one.changes for one in both}):
         return compare(*both)
-    except (LookupError, ValueError, TypeError) as error:
-        changed = [f"{one.name} ({', '.join(one.changes[:3])})" for one in both if one.changes]
-        if not changed:
-            raise
-        raise FormatError(f"what was changed or damaged since it was sealed can't be compared: {'; '.join(changed)}") from error
 
 
 def compare(first: Measured, second: Measured) -> Comparison:

@@ -5,9 +5,12 @@ lasts.
 A frame is a head of 24 bytes and a payload, little-endian:
 
     4 bytes  magic FF FE 42 4B (never part of UTF-8 text)
-    1        type: 1 description (JSON), 2 row, 3 synced (8 bytes: everything before this byte of the journal is on the
-    disk) 1        number of the stream, in the order of the description 2        zero 4        length of the payload 8
-    number of the row, from 0 4        CRC-32 (ISO 3309, as zlib) over the 20 bytes before and the payload
+    1        type: 1 description (JSON), 2 row, 3 synced (8 bytes: everything before this byte of the journal is on the disk)
+    1        number of the stream, in the order of the description
+    2        zero
+    4        length of the payload
+    8        number of the row, from 0
+    4        CRC-32 (ISO 3309, as zlib) over the 20 bytes before and the payload
 
 The description stands there twice, so that no single damaged spot can take it. A row may be written again; the last one
 holds. A row counts as acknowledged when its one write has returned: the operating system has it, a killed process can't
@@ -23,7 +26,7 @@ from __future__ import annotations
 import os
 import struct
 import zlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import NamedTuple
 
@@ -46,6 +49,7 @@ _SIZE = _HEAD.size + _CRC.size
 _LONGEST = 1 << 30
 _WINDOW = 1 << 20
 _ENDS = 4096  # bytes at either end that are looked at again
+_BLOCK = 4096  # rows in one write
 
 
 class Frame(NamedTuple):  # a tuple, because a long night has millions and a frozen dataclass takes four times as long to make
@@ -137,9 +141,23 @@ class Journal:
         """Consecutive rows from `first` on, in one write."""
         self._write(b"".join(encode(ROW, stream, row, payload) for row, payload in enumerate(payloads, first)))
 
-    def append_block(self, stream: int, first: int, block: NDArray[np.void]) -> None:
-        """Packed rows from `first` on, in one write."""
-        self.append_all(stream, first, (block[row : row + 1].tobytes() for row in range(len(block))))
+    def append_every(self, stream: int, count: int, read: Callable[[int, int], NDArray[np.void]]) -> None:
+        """
+        All rows that a stream has so far, as a journal that is written anew takes them.
+
+        Args:
+            count: How many there are.
+            read: Gives packed rows from the first number up to the second.
+        """
+        for start in range(0, count, _BLOCK):
+            block = read(start, min(start + _BLOCK, count))
+            self.append_all(stream, start, (block[row : row + 1].tobytes() for row in range(len(block))))
+
+    def close_book(self) -> None:
+        """Sync all that was written, and say in the journal itself that it is on the disk."""
+        self.sync()
+        self.vouch(self.end)
+        self.sync()
 
     def trouble(self) -> str:
         """What has become of the file under its name; "" when it is there, and no shorter than what was written."""

@@ -7,13 +7,13 @@ or one with a hole. The new one is whole and on the disk before it takes the nam
 
 from __future__ import annotations
 
+from functools import partial
+
 from benchkit.record.disk import Disk
 from benchkit.record.journal import Journal
 from benchkit.record.live import LiveFile, temporary_path
 
 __all__ = ["write_again"]
-
-_BLOCK = 4096  # rows
 
 
 def write_again(journal: Journal, live: LiveFile, disk: Disk) -> None:
@@ -31,11 +31,8 @@ def write_again(journal: Journal, live: LiveFile, disk: Disk) -> None:
         again = Journal.create(temporary, live.description, disk)
         try:
             for number, spec in enumerate(live.description.streams):
-                for start in range(0, live.rows[spec.name], _BLOCK):
-                    again.append_block(number, start, live.read(spec.name, start, min(start + _BLOCK, live.rows[spec.name])))
-            again.sync()
-            again.vouch(again.end)
-            again.sync()
+                again.append_every(number, live.rows[spec.name], partial(live.read, spec.name))
+            again.close_book()
             # Before the name changes hands: a reader takes what it finds behind this byte of the journal.
             live.forget_journal()
             if journal.path.exists():

@@ -20,6 +20,7 @@ import pandas as pd
 from benchkit.errors import ClosedError, FormatError
 from benchkit.measurements.base import Column
 from benchkit.record import digest
+from benchkit.record.damage import telling_damage
 from benchkit.record.findings import results_from, verdicts_from
 from benchkit.record.frames import Tail, column_of, frame_of, plain_attributes, read_tail
 from benchkit.record.journal import journal_path
@@ -28,8 +29,6 @@ from benchkit.results.result import Result
 from benchkit.results.verdict import Verdict
 
 __all__ = ["Record"]
-
-MOST_TOLD = 3
 
 # By kind of group: the versions that this benchkit reads.
 _READS = {ROOT_KIND: (VERSION,), "stream": (VERSION,), "table": (VERSION,), "texts": (VERSION,), "files": (VERSION,),
@@ -202,14 +201,8 @@ class Record:
             FormatError: In place of a column that is missing, a table whose columns are not as long, a number that leads nowhere.
                 Where the record is as it was sealed, the error itself.
         """
-        try:
+        with telling_damage(f"{what} can't be read", lambda: {str(self.path): self.changes() if self.is_sealed else ()}):
             yield
-        except (LookupError, ValueError, TypeError, OSError, RuntimeError) as error:
-            changes = self.changes() if self.is_sealed else []
-            if not changes:
-                raise
-            told = ", ".join(changes[:MOST_TOLD])
-            raise FormatError(f"{self.path}: {what} can't be read: changed or damaged since it was sealed: {told}") from error
 
     @property
     def digest(self) -> str:

@@ -9,10 +9,12 @@ same rows (recovery drops the journal), or a journal from which recovery rebuild
 from __future__ import annotations
 
 import uuid
+from functools import partial
 from pathlib import Path
 
 import h5py
 import numpy as np
+from numpy.typing import NDArray
 
 from benchkit.errors import FormatError
 from benchkit.record.disk import Disk, record_error
@@ -22,8 +24,6 @@ from benchkit.record.live import LiveFile, temporary_path
 from benchkit.record.reader import Record
 
 __all__ = ["unseal"]
-
-_BLOCK = 4096  # rows
 
 
 def unseal(path: Path, disk: Disk) -> None:
@@ -74,14 +74,15 @@ def _write_journal(path: Path, journal_file: Path, description: Description, dis
     try:
         with h5py.File(path, "r") as h5:
             for number, spec in enumerate(description.streams):
-                count = len(h5[spec.name][ROW])
-                for start in range(0, count, _BLOCK):
-                    block = np.empty(min(_BLOCK, count - start), spec.row_dtype)
-                    for column in spec.columns:
-                        block[column.name] = h5[spec.name][column.name][start : start + len(block)]
-                    journal.append_block(number, start, block)
-        journal.sync()
-        journal.vouch(journal.end)
-        journal.sync()
+                journal.append_every(number, len(h5[spec.name][ROW]), partial(_packed, h5[spec.name], spec))
+        journal.close_book()
     finally:
         journal.close()
+
+
+def _packed(group: h5py.Group, spec: StreamSpec, start: int, stop: int) -> NDArray[np.void]:
+    """Rows from `start` up to `stop`, in the order of the columns."""
+    block = np.empty(stop - start, spec.row_dtype)
+    for column in spec.columns:
+        block[column.name] = group[column.name][start:stop]
+    return block

@@ -10,7 +10,8 @@ from markupsafe import Markup
 
 from benchkit.campaign.compare import Comparison
 from benchkit.campaign.compare_text import headline
-from benchkit.errors import FileError, RecordExistsError
+from benchkit.errors import FileError
+from benchkit.record import write_new
 from benchkit.report.agreement_plots import overlays_of
 from benchkit.report.agreement_rows import agreement_rows, by_parameter
 from benchkit.report.drawing import ArrayPool, Drawing, safe_json
@@ -38,14 +39,9 @@ def write_agreement(comparison: Comparison, first: Path, second: Path, out: Path
 
     Raises:
         RecordExistsError: `out` exists; it is left as it is.
+        RecordError: No room, or no right to write there; nothing is left behind.
     """
-    text = _page(comparison, first, second)
-    try:
-        with out.open("x", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-    except FileExistsError:
-        raise RecordExistsError(f"{out} exists; benchkit never overwrites: choose another --out, or move it away") from None
-    return out
+    return write_new({out: _page(comparison, first, second).encode()})[0]
 
 
 def _page(comparison: Comparison, first: Path, second: Path) -> str:

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from benchkit.errors import FormatError, MisuseError, RecordExistsError
+from benchkit.errors import MisuseError
+from benchkit.record import refuse_existing, write_new
+from benchkit.record.damage import telling_damage
 from benchkit.report.options import ReportOptions, check_against
 from benchkit.report.page import render
 from benchkit.report.reading import read_sources
@@ -31,6 +33,7 @@ def write_report(records: Sequence[Path], out: Path, options: ReportOptions | No
 
     Raises:
         RecordExistsError: `out` exists; it is left as it is.
+        RecordError: No room, or no right to write there; nothing is left behind.
         FormatError: One is not a record that this benchkit reads.
         FileError: They are not of one part or one set of planes, one is named twice, or an imported file has mistakes.
     """
@@ -38,26 +41,10 @@ def write_report(records: Sequence[Path], out: Path, options: ReportOptions | No
         raise MisuseError("a report needs at least one record")
     if monte_carlo and not FEWEST_TRIALS <= monte_carlo <= MOST_TRIALS:
         raise MisuseError(f"monte_carlo is {monte_carlo}; expected {FEWEST_TRIALS} to {MOST_TRIALS} trials, or none")
-    _refuse(out, out.exists())
+    refuse_existing([out])
     options = options or ReportOptions()
     check_against(options.against)
     sources = read_sources([Path(path) for path in records], options.occasions)
-    try:
+    with telling_damage("no report can be made", lambda: {str(source.path): source.changes for source in sources}):
         text = render(sources, options, monte_carlo=monte_carlo)
-    except (LookupError, ValueError, TypeError) as error:
-        changed = [f"{source.path} ({', '.join(source.changes[:3])})" for source in sources if source.changes]
-        if not changed:
-            raise
-        told = "; ".join(changed)
-        raise FormatError(f"no report can be made of what was changed or damaged since it was sealed: {told}") from error
-    try:
-        with out.open("x", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-    except FileExistsError:
-        _refuse(out, True)
-    return out
-
-
-def _refuse(out: Path, exists: bool) -> None:
-    if exists:
-        raise RecordExistsError(f"{out} exists; benchkit never overwrites: choose another --out, or move it away")
+    return write_new({out: text.encode()})[0]
