@@ -29,6 +29,10 @@ def report(
         list[str] | None,
         typer.Option("--occasion", metavar="TEXT", help="Of each record in its order, e.g. wafer, package; default: the day."),
     ] = None,
+    abridged: Annotated[
+        bool,
+        typer.Option("--abridged", help="Without tables in detail, events, budgets and exact texts: the page one sends along."),
+    ] = False,
     monte_carlo: Annotated[
         int,
         typer.Option("--monte-carlo", metavar="TRIALS", help="Hold each budget against Monte Carlo, e.g. of 100000 trials."),
@@ -43,7 +47,10 @@ def report(
         parse_tolerance(tolerance) if tolerance else None,
         tuple(parse_against(one) for one in against or ()),
         tuple(occasion or ()),
+        abridged,
     )
+    if abridged and monte_carlo:
+        raise typer.BadParameter("an abridged report shows no budgets; leave one of the two out", param_hint="--monte-carlo")
     if monte_carlo and not FEWEST_TRIALS <= monte_carlo <= MOST_TRIALS:
         raise typer.BadParameter(f"{monte_carlo}; expected {FEWEST_TRIALS} to {MOST_TRIALS} trials", param_hint="--monte-carlo")
     typer.echo(f"report: {write_report(records, out or records[0].with_suffix('.html'), options, monte_carlo=monte_carlo)}")

@@ -378,6 +378,9 @@ class MeasurementBlock(FileModel, ABC):
     biased).
     """
 
+    about_bench: ClassVar[bool] = False
+    """Whether what it gives is of the bench and not of the device: a report then keeps it apart from the part's own figures."""
+
     streams: ClassVar[tuple[BlockStream, ...]] = ()
     """Streams of the record that this kind fills besides the points; kinds may share one."""
 

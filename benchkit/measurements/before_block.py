@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Generator, Iterator
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ClassVar
 
 from benchkit.errors import MisuseError
 from benchkit.measurements.base import Ladder, MeasurementBlock, Reading, Station
@@ -16,7 +16,9 @@ __all__ = ["BeforeBlock"]
 
 
 class BeforeBlock(MeasurementBlock):
-    """A kind with `before()` or `before_power()`, and nothing at the conditions."""
+    """A kind with `before()` or `before_power()`, and nothing at the conditions: it looks at the bench, the part is off."""
+
+    about_bench: ClassVar[bool] = True
 
     def ladders(self) -> Iterator[Ladder]:
         """None: it is done before the first condition."""

@@ -177,13 +177,15 @@ def _channel_pairs(source: Source) -> list[tuple[str, str]]:
 
 
 def _of_results(source: Source, parameters: Mapping[str, Parameter]) -> Iterator[_Match]:
+    about_bench = source.about_bench
+    own = [one for one in source.results if one.measurement not in about_bench and not one.is_absent]
     for a, b in _channel_pairs(source):
         shared = tuple(shared_parts(source, a, b))
-        theirs = {_key(one): one for one in source.results if one.condition.channel == b and not one.is_absent}
+        theirs = {_key(one): one for one in own if one.condition.channel == b}
         groups: dict[tuple[object, ...], list[tuple[Result, Result]]] = {}
-        for one in source.results:
+        for one in own:
             other = theirs.get(_key(one))
-            if one.condition.channel == a and not one.is_absent and other is not None:
+            if one.condition.channel == a and other is not None:
                 key = (one.measurement, one.parameter, one.qualifier, replace(one.condition, frequency_hz=None))
                 groups.setdefault(key, []).append((one, other))
         for pairs in groups.values():

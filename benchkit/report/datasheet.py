@@ -108,7 +108,8 @@ def _markdown(sources: Sequence[Source], sheet: Sheet) -> str:
     ]
     for group in sheet.groups:
         rows = (cells for row in group.rows for cells in _rows(row))
-        lines += [f"## {_plain(group.title)}", "", *_table(HEADINGS, rows), ""]
+        of = "Checks of the bench: " if group.about_bench else ""
+        lines += [f"## {of}{_plain(group.title)}", "", *_table(HEADINGS, rows), ""]
     if not sheet.groups:
         lines += ["No results: nothing was measured to its end.", ""]
     if sheet.unanswered:

@@ -1,4 +1,4 @@
-"""What a report is asked for besides its records: tolerance intervals, imported data, names of the occasions."""
+"""What a report is asked for besides its records: tolerance intervals, imported data, names of the occasions, how much of it."""
 
 from __future__ import annotations
 
@@ -55,11 +55,13 @@ class ReportOptions:
     """
     Attributes:
         occasions: One for each record, in their order, e.g. "wafer", "package"; empty: the day tells.
+        abridged: Without what only whoever doubts a number needs: tables in detail, events, budgets, exact texts.
     """
 
     tolerance: Tolerance | None = None
     against: tuple[Against, ...] = ()
     occasions: tuple[str, ...] = field(default=())
+    abridged: bool = False
 
 
 def parse_tolerance(text: str) -> Tolerance:

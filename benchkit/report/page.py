@@ -59,14 +59,16 @@ def render(sources: Sequence[Source], options: ReportOptions | None = None, *, m
 
     The same records give the same text, byte for byte: the page says when the records were made, not when it was.
     """
+    options = options or ReportOptions()
     pool = ArrayPool()
     plots = make_plots(sources, pool)
-    many = many_of(sources, options or ReportOptions(), pool)
+    many = many_of(sources, options, pool)
     sheet = make_sheet(sources)
     parameters = known_parameters(sources)
     template, common = shell("page.html.j2")
     return template.render(
         **common,
+        abridged=options.abridged,
         data=Markup(safe_json(_data(plots, many, pool))),
         title=title_of(sources),
         conditions=conditions_of(sources),
@@ -96,7 +98,7 @@ def render(sources: Sequence[Source], options: ReportOptions | None = None, *, m
         )),
         rules=decision_rules(sources),
         contributions=_contributions(sources),
-        budgets=budgets_of(sources, parameters, monte_carlo=monte_carlo),
+        budgets=[] if options.abridged else budgets_of(sources, parameters, monte_carlo=monte_carlo),
         unstated=list(dict.fromkeys(line for source in sources for line in not_stated(source.bench))),
         instruments=instruments_of(sources),
         unprotected=list(dict.fromkeys(text for source in sources for text in missing_protections(source))),

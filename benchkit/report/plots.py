@@ -96,7 +96,7 @@ def note_of(sources: Sequence[Source]) -> str:
 
 
 def figures_of(source: Source) -> list[Figure]:
-    """What the kinds of one record plot, from its finished ladders; in the sequence's order."""
+    """What the kinds of one record plot, from its finished ladders; in the sequence's order, those about the bench last."""
     if source.sequence is None:
         return []
     # Late: brings the whole campaign along.
@@ -108,7 +108,7 @@ def figures_of(source: Source) -> list[Figure]:
     visits = visits_of_ladders(make_plan(source.sequence.file))
     visit_of_points = points["ladder"].map(visits) if visits else pd.Series(1, index=points.index)
     figures: list[Figure] = []
-    for index, block in enumerate(source.sequence.file.measurements):
+    for index, block in sorted(enumerate(source.sequence.file.measurements), key=lambda one: one[1].about_bench):
         rows = of_measurement(index, source.streams.own, source.streams.ladders)
         by_visit: dict[str, Figure] = {}
         for visit in sorted(set(visits.values())) or [1]:

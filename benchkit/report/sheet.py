@@ -58,9 +58,15 @@ class Row:
 
 @dataclass(frozen=True)
 class Group:
-    """The rows of one measurement, with what the detail tables are made of."""
+    """
+    The rows of one measurement, with what the detail tables are made of.
+
+    Attributes:
+        about_bench: They say nothing of the part.
+    """
 
     title: str
+    about_bench: bool
     rows: tuple[Row, ...]
     results: Mapping[str, Sequence[Result]]
     numbers: Mapping[RowKey, RowNumbers]
@@ -68,12 +74,20 @@ class Group:
 
 @dataclass(frozen=True)
 class Sheet:
-    """All rows, by measurement; and the expectations that no result answers."""
+    """All rows, by measurement, those of the part first; and the expectations that no result answers."""
 
     groups: tuple[Group, ...]
     unanswered: tuple[Check, ...]
     typical_at_degc: float | None
     several_supplies: bool
+
+    @property
+    def of_part(self) -> tuple[Group, ...]:
+        return tuple(group for group in self.groups if not group.about_bench)
+
+    @property
+    def of_bench(self) -> tuple[Group, ...]:
+        return tuple(group for group in self.groups if group.about_bench)
 
 
 def room_temperature(sources: Sequence[Source]) -> float | None:
@@ -104,7 +118,9 @@ def make_sheet(sources: Sequence[Source]) -> Sheet:
     """Every result of every record in its row."""
     parameters = known_parameters(sources)
     results = harmonised({source.label: source.results for source in sources})
+    about_bench = frozenset().union(*(source.about_bench for source in sources))
     titles = list(dict.fromkeys(result.measurement for of_record in results.values() for result in of_record))
+    titles.sort(key=about_bench.__contains__)
     supplies = {r.condition.supply_voltage_v for of_record in results.values() for r in of_record}
     room = room_temperature(sources)
     checks, unanswered = checks_of(sources, results)
@@ -123,7 +139,7 @@ def make_sheet(sources: Sequence[Source]) -> Sheet:
             )
             for key in at_room
         )  # fmt: skip
-        groups.append(Group(title, rows, own, numbers))
+        groups.append(Group(title, title in about_bench, rows, own, numbers))
     return Sheet(tuple(groups), tuple(unanswered), room, len(supplies - {None}) > 1)
 
 

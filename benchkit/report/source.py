@@ -84,6 +84,13 @@ class Source:
         return str(self.attributes.get(name, "")).strip() or missing
 
     @property
+    def about_bench(self) -> frozenset[str]:
+        """Titles of the measurements that look at the bench and not at the part."""
+        if self.sequence is None:
+            return frozenset()
+        return frozenset(block.title for block in self.sequence.file.measurements if block.about_bench)
+
+    @property
     def serial(self) -> str:
         return self.text("unit")
 

@@ -13,6 +13,8 @@ from benchkit.campaign.pacing import expected_stages
 from benchkit.plan.files import load_both
 from benchkit.record import Record
 from benchkit.report import write_report
+from benchkit.report.options import ReportOptions
+from tests.report.page import Page
 from tests.scenario import ROOT
 
 CHARACTERISATION = ROOT / "sequences" / "kd14_characterisation.yaml"
@@ -95,3 +97,22 @@ def test_its_report_shows_every_kind(night: CampaignOutcome, tmp_path: Path) -> 
         "The sentinel held: no result is marked",
     ):  # fmt: skip
         assert title in page, title
+
+
+def test_the_page_one_sends_along_has_the_part_first_and_says_what_it_leaves_out(night: CampaignOutcome, tmp_path: Path) -> None:
+    """A customer reads figures of the part; how far they can be trusted stands apart; what proves them is named by its digest."""
+    page = Page(write_report([night.record], tmp_path / "short.html", ReportOptions(abridged=True)))
+    titles = [one.text for one in page.root.all("h2")]
+    sheet, bench = page.section("Data sheet").text, page.section("Checks of the bench").text
+    with Record.open(night.record) as record:
+        digest = record.digest
+
+    assert "Output power at 1 dB compression" in sheet
+    assert "Gain of a thru" not in sheet
+    assert "residual" not in sheet
+    assert "Gain of a thru" in bench
+    assert "Gain of a thru" not in page.section("Channel against channel").text
+    assert not {"In detail", "Events", "Uncertainty budgets", "Exact texts"} & set(titles)
+    assert {"Cautions", "Test conditions", "Plots", "How it was measured", "Instruments"} <= set(titles)
+    assert "Abridged" in page.text
+    assert digest in page.section("Software and digests").text
