@@ -122,7 +122,7 @@ def _check(limit: str, where: str, members: Sequence[Member], *, several: bool) 
     worst = ""
     if nearest is not None:
         label, result = nearest
-        worst = f"{value_text(result)} at {place_text(result)}" + (f", {label}" if several else "")
+        worst = f"{value_text(result)} at {_found_at(result)}" + (f", {label}" if several else "")
     by_record = {
         label: _record_check([one for one in members if one[0] == label]) for label in dict.fromkeys(one[0] for one in members)
     }
@@ -150,7 +150,7 @@ def _record_check(members: Sequence[Member]) -> RecordCheck:
     nearest = _nearest(members)
     if nearest is None:
         return RecordCheck(_worst(members))
-    return RecordCheck(_worst(members), value_text(nearest[1]), place_text(nearest[1]))
+    return RecordCheck(_worst(members), value_text(nearest[1]), _found_at(nearest[1]))
 
 
 def place_text(result: Result) -> str:
@@ -162,6 +162,11 @@ def place_text(result: Result) -> str:
         "" if condition.frequency_hz is None else gigahertz(condition.frequency_hz),
     ]
     return ", ".join(filter(None, parts)) or "all conditions"
+
+
+def _found_at(result: Result) -> str:
+    """Where it holds, and how it came about: where in the band the worst case lay, how many repeats there were."""
+    return place_text(result) + (f" ({result.found})" if result.found else "")
 
 
 def value_text(result: Result) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pandas as pd
@@ -110,6 +111,8 @@ def test_the_page_one_sends_along_has_the_part_first_and_says_what_it_leaves_out
     assert "Output power at 1 dB compression" in sheet
     assert "Gain of a thru" not in sheet
     assert "residual" not in sheet
+    # Of a worst case in band also where in the band it is.
+    assert re.search(r"nearest the limit: [^,]*, channel [AB] \(mean of 3 repeats; at 1[34]\.\d+ GHz\)", sheet)
     assert "Gain of a thru" in bench
     assert "Gain of a thru" not in page.section("Channel against channel").text
     assert not {"In detail", "Events", "Uncertainty budgets", "Exact texts"} & set(titles)
