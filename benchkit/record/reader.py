@@ -12,7 +12,7 @@ import contextlib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import h5py
 import pandas as pd
@@ -27,6 +27,9 @@ from benchkit.record.journal import journal_path
 from benchkit.record.layout import RESERVED_ATTRIBUTES, ROOT_KIND, ROW, SEALED, VERSION
 from benchkit.results.result import Result
 from benchkit.results.verdict import Verdict
+
+if TYPE_CHECKING:
+    from benchkit.record.sweeps import SParameterSweep
 
 __all__ = ["Record"]
 
@@ -161,6 +164,16 @@ class Record:
     def bias(self) -> pd.DataFrame:
         """stream("bias"): bias states reached."""
         return self.stream("bias")
+
+    def s_parameters(self) -> list[SParameterSweep]:
+        """Finished sweeps of a network analyser as complex arrays with their frequency axis; none: there were none."""
+        # Late: brings the mathematics of calibration along.
+        from benchkit.record.sweeps import sweeps_from
+
+        if "network" not in self.streams:
+            return []
+        with self.reading("network"):
+            return sweeps_from(self.stream("network"), self.ladders())
 
     def instruments_table(self) -> pd.DataFrame:
         """Instruments as a table, one row each."""

@@ -201,6 +201,23 @@ def test_touchstone_is_read_by_an_independent_library_with_bias_temperature_and_
             assert told in text
 
 
+def test_whoever_computes_on_gets_complex_arrays_with_their_frequency_axis(shipped: CampaignOutcome) -> None:
+    """Nobody should have to put real and imaginary parts together; and the arrays are what the results were told from."""
+    with Record.open(shipped.record) as record:
+        sweeps = {one.temperature_degc: one for one in record.s_parameters() if one.measurement == 2}
+        lowest = {one.condition.temperature_degc: one.value for one in record.results() if one.parameter == "s21_minimum"}
+
+    assert set(sweeps) == set(lowest) == {-30.0, 25.0, 70.0}
+    for degc, sweep in sweeps.items():
+        assert sweep.is_corrected
+        assert sweep.s.dtype == sweep.raw.dtype == complex
+        assert sweep.s.shape == sweep.raw.shape == (sweep.frequency_hz.size, 2, 2)
+        assert (np.diff(sweep.frequency_hz) > 0).all()
+        assert float(20 * np.log10(np.abs(sweep.s[:, 1, 0]).min())) == pytest.approx(lowest[degc], abs=1e-9)
+        # What the analyser's own errors make of it is kept beside it.
+        assert np.abs(sweep.raw - sweep.s).max() > 0.05
+
+
 def test_the_report_shows_traces_results_and_how_they_were_corrected(shipped: CampaignOutcome, tmp_path: Path) -> None:
     page = write_report([shipped.record], tmp_path / "page.html").read_text(encoding="utf-8")
     for told in (
