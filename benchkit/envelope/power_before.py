@@ -11,14 +11,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from benchkit.envelope.chain import Chain, chain_of
+from benchkit.envelope.chain import Chain, Tap, chain_of, second_chain
 from benchkit.envelope.interval import Interval
 from benchkit.envelope.margins import Check, Findings, Key, Point, block_key, in_bench, in_sequence
 from benchkit.envelope.path_loss import loss_at
 from benchkit.envelope.rf_levels import rf_levels, through
 from benchkit.envelope.rf_walls import SourceReach
 from benchkit.measurements.base import MeasurementBlock
-from benchkit.measurements.power_before import PowerBefore
+from benchkit.measurements.power_before import SENSOR_AT_ANALYSER, THRU, Feed, PathRole, PowerBefore
 from benchkit.plan.plan import Plan
 from benchkit.quantities.format import format_quantity
 
@@ -36,10 +36,11 @@ def prove_power_before(plan: Plan, findings: Findings) -> list[SourceReach]:
     asking = [(index, block, asked) for index, block in enumerate(plan.measurements) if (asked := block.power_before())]
     for index, block, asked in asking:
         for channel in plan.channels:
-            chain = chain_of(channel, findings)
-            if chain is None or not _covers(chain, index, asked, findings) or not _stated(chain, asked, findings):
+            if not _wired(channel, index, asked, findings):
                 continue
-            reaches.append(_Readings(chain, index, block, asked, findings).prove())
+            for feed, chain in _chains(channel, asked, findings):
+                if _covers(chain, index, asked, findings) and _stated(chain, asked, findings):
+                    reaches.append(_Readings(chain, feed, index, block, asked, findings).prove())
     measured = [one for one in asking if one[2].plane == "source"]
     verified = [one for one in asking if one[2].plane == "device"]
     if measured and verified:
@@ -48,6 +49,48 @@ def prove_power_before(plan: Plan, findings: Findings) -> list[SourceReach]:
             "measures in the same run: export those, name them in the bench file, and verify in the next"
         )
     return reaches
+
+
+def _wired(channel: str, index: int, asked: PowerBefore, findings: Findings) -> bool:
+    """Every path that is asked for, each with a name of its own: two in one table's file would be one path twice."""
+    wiring = findings.bench.file.wiring.channels[channel]
+    wired: dict[PathRole, tuple[str, str | None]] = {
+        "input": ("input.path", wiring.input.path),
+        "output": ("output.path", wiring.output.path),
+        "second input": ("input.second_path", wiring.input.second_path),
+        "analyser": ("output.analyser_path", wiring.output.analyser_path),
+    }
+    at, fits = in_sequence(f"{block_key(index)}.paths"), True
+    for role in asked.paths:
+        key, name = wired[role]
+        lies = f"{findings.bench.path.name}: wiring.channels.{channel}.{key}"
+        if name is None:
+            fits = False
+            findings.refuse(at, f"asks for {role}, and channel {channel} has none wired ({lies}); wire it, or leave it out")
+            continue
+        earlier = [one for one in asked.paths[: asked.paths.index(role)] if wired[one][1] == name]
+        if earlier:
+            fits = False
+            findings.refuse(
+                at,
+                f"asks for {earlier[0]} and {role}, and channel {channel} has path {name} for both ({lies}); give each a path of "
+                "its own in the bench file: one table cannot be both",
+            )
+    return fits
+
+
+def _chains(channel: str, asked: PowerBefore, findings: Findings) -> list[tuple[Feed, Chain]]:
+    """For each source that is on: from it through the fixture. Of neither, with a mistake, where a rating is missing."""
+    first = chain_of(channel, findings)
+    if first is None:
+        return []
+    chains: list[tuple[Feed, Chain]] = [("source", first)] if asked.uses("source") else []
+    if asked.uses("second source"):
+        second = second_chain(first, findings)
+        if second is None:
+            return []
+        chains.append(("second source", second))
+    return chains
 
 
 def _covers(chain: Chain, index: int, asked: PowerBefore, findings: Findings) -> bool:
@@ -89,10 +132,12 @@ def _stated(chain: Chain, asked: PowerBefore, findings: Findings) -> bool:
 
 
 class _Readings:
-    """One channel's readings of one measurement."""
+    """One channel's readings of one measurement, with one source on: the others are read back off."""
 
-    def __init__(self, chain: Chain, index: int, block: MeasurementBlock, asked: PowerBefore, findings: Findings) -> None:
-        self._chain, self._title, self._asked, self._findings = chain, block.title, asked, findings
+    def __init__(
+        self, chain: Chain, feed: Feed, index: int, block: MeasurementBlock, asked: PowerBefore, findings: Findings
+    ) -> None:
+        self._chain, self._feed, self._title, self._asked, self._findings = chain, feed, block.title, asked, findings
         self._key = f"{block_key(index)}.level"
         self._top = findings.end_of(self._key, highest=True)
         self._bottom = findings.end_of(self._key, highest=False)
@@ -123,18 +168,15 @@ class _Readings:
         )
         # The part may be there, forgotten, where the sensor or the thru should be.
         self._hold("device input", self._device_input, limits.input_power_max_dbm, in_sequence("limits.input_power_max"))
-        worst = Interval.between(
-            np.maximum(self._leaves.low, self._at_device.low), np.maximum(self._leaves.high, self._at_device.high)
-        )
-        # Wherever the sensor is, and whatever hands may have confused.
-        anywhere = Interval.between(np.maximum(worst.low, behind_thru.low), np.maximum(worst.high, behind_thru.high))
+        worst = _either(self._leaves, self._at_device)
+        # Wherever the sensor is, and whatever hands may have confused; the analyser's cable among it once hands take it.
+        anywhere = _either(worst, behind_thru)
+        cables = [tap for tap in chain.taps if self._reads_at(tap)]
+        for tap in cables:
+            anywhere = _either(anywhere, self._behind_tap(tap))
         self._hold(f"sensor of {chain.meter_name}", anywhere, chain.meter.input_max_dbm, in_bench(f"{meter}.input_max"))
         self._hold(f"range of {chain.meter_name}", anywhere, chain.meter.range_max_dbm, in_bench(f"{meter}.range_max"))
-        lowest = through(self._device_input, self._out_loss.true, chain.truths.output_saturation_dbm)
-        self._hold(
-            f"range of {chain.meter_name}, behind a thru", lowest, chain.meter.range_min_dbm, in_bench(f"{meter}.range_min"),
-            lowest=True,
-        )  # fmt: skip
+        self._hold_lowest(cables)
         for path, level, rating_dbm in (
             (chain.input_path, self._leaves, chain.input_power_max_dbm),
             (chain.output_path, self._at_device, chain.output_power_max_dbm),
@@ -144,18 +186,43 @@ class _Readings:
             key = in_bench(f"instruments.{chain.switch_name}.power_max")
             self._hold(f"switch {chain.switch_name}", anywhere, chain.switch.power_max_dbm, key)
         for tap in chain.taps:
-            level = _behind(self._at_device, loss_at(tap.path, self._frequencies_hz).true, tap.saturation_dbm)
+            level = self._behind_tap(tap)
             self._hold(f"{tap.role} {tap.name}", level, tap.input_max_dbm, in_bench(f"instruments.{tap.name}.input_max"))
             self._hold(f"path {tap.path.name}", self._at_device, tap.power_max_dbm, in_bench(f"paths.{tap.path.name}.power_max"))
         return SourceReach(chain, self._set.highest, self._in_loss.true.lowest)
+
+    def _reads_at(self, tap: Tap) -> bool:
+        """Whether hands put the sensor on the cable of this one, the spectrum analyser."""
+        is_analyser = tap.name == self._findings.bench.file.wiring.channels[self._chain.channel].output.analyser
+        return is_analyser and self._asked.connects(SENSOR_AT_ANALYSER)
+
+    def _behind_tap(self, tap: Tap) -> Interval:
+        return _behind(self._at_device, loss_at(tap.path, self._frequencies_hz).true, tap.saturation_dbm)
+
+    def _hold_lowest(self, cables: list[Tap]) -> None:
+        """The weakest that is read must be in the meter's range: behind the thru, or of the second source at the plane."""
+        chain, truths = self._chain, self._chain.truths
+        weakest: list[tuple[str, Interval]] = []
+        if self._feed == "second source":
+            weakest.append(("at the device's plane", self._device_input))
+        else:
+            if self._asked.connects(THRU):
+                weakest.append(("behind a thru", through(self._device_input, self._out_loss.true, truths.output_saturation_dbm)))
+            for tap in cables:
+                loss = loss_at(tap.path, self._frequencies_hz).true
+                weakest.append((f"at the cable of {tap.name}", through(self._device_input, loss, tap.saturation_dbm)))
+        key = in_bench(f"instruments.{chain.meter_name}.range_min")
+        for where, level in weakest or [("at the device's plane", self._device_input)]:
+            self._hold(f"range of {chain.meter_name}, {where}", level, chain.meter.range_min_dbm, key, lowest=True)
 
     def _hold(self, plane: str, levels: Interval, limit_dbm: float, limit_at: Key, *, lowest: bool = False) -> None:
         values = levels.low if lowest else levels.high
         at = int(np.argmin(values) if lowest else np.argmax(values))
         worst_dbm = float(values[at])
         asked_dbm = float(min(self._asked.levels_dbm) if lowest else max(self._asked.levels_dbm))
+        plane_asked = self._feed if self._asked.plane == "source" else "device"
         point = Point(
-            note=f"at the {self._asked.plane}", measurement=self._title, channel=self._chain.channel,
+            note=f"at the {plane_asked}", measurement=self._title, channel=self._chain.channel,
             frequency_hz=float(self._frequencies_hz[at]), level_dbm=asked_dbm,
         )  # fmt: skip
         quantity = "level before bias, lower" if lowest else "level before bias"
@@ -179,3 +246,8 @@ def _behind(level: Interval, loss: Interval, saturation_dbm: float | None) -> In
     if saturation_dbm is None:
         return Interval.between(np.minimum((level - loss).low, level.low), level.high)
     return (level - loss).capped(saturation_dbm)
+
+
+def _either(one: Interval, other: Interval) -> Interval:
+    """Of two places the one where there is more. [dBm]"""
+    return Interval.between(np.maximum(one.low, other.low), np.maximum(one.high, other.high))

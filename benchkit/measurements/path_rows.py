@@ -15,19 +15,23 @@ from benchkit.results.uncertainty import Contribution
 if TYPE_CHECKING:
     import pandas as pd
 
-    from benchkit.measurements.power_before import PowerStation, Thing
+    from benchkit.measurements.power_before import PowerStation, Step
 
 __all__ = [
     "COMPRESSIONS",
     "LEVELS",
     "PATHS",
     "PATH_BUDGETS",
+    "RISE",
     "VERIFICATION",
     "budgets_of",
     "condition_of",
     "read_series",
     "store_budget",
 ]
+
+RISE = "rise of "
+"""Before a path's name, where a line of a budget belongs to how it compresses."""
 
 TIME_UNITS = "seconds since 1970-01-01T00:00:00Z"
 FREQUENCY = Column("frequency_hz", "Hz", "frequency")
@@ -36,7 +40,13 @@ LEVELS = BlockStream(
     "power_levels",
     (
         Column("time_s", TIME_UNITS, "end of the reading"),
-        Column("connected", "", "what was connected: sensor at source, sensor (at the device's input plane) or thru", "S16"),
+        Column(
+            "connected", "",
+            "what was connected: sensor at source or second source, sensor (at the device's input plane), a thru with the sensor "
+            "at the analyser's cable (sensor at analyser) or at its own place (thru)",
+            "S24",
+        ),
+        Column("source", "", "RF source that was on, by its name in the bench file", "S64"),
         Column("repeat", "1", "which of the repeated readings, from 0", "i8"),
         FREQUENCY,
         Column("source_level_dbm", "dBm", "level set at the source (raw)", plane="source connector"),
@@ -73,6 +83,7 @@ COMPRESSIONS = BlockStream(
     "path_compressions",
     (
         Column("path", "", "name of the path in the bench file", "S64"),
+        Column("planes", "", "from where to where", "S64"),
         FREQUENCY,
         Column("from_dbm", "dBm", "lowest level set at the source", plane="source connector"),
         Column("to_dbm", "dBm", "highest level set at the source", plane="source connector"),
@@ -99,7 +110,7 @@ VERIFICATION = BlockStream(
 
 
 def read_series(
-    station: PowerStation, what: Thing, frequencies_hz: list[float], levels_dbm: list[float], repeats: int
+    station: PowerStation, step: Step, frequencies_hz: list[float], levels_dbm: list[float], repeats: int
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """
     Every frequency and level, the whole walk `repeats` times: the source is set anew each time, so that scatter has how well it
@@ -108,18 +119,20 @@ def read_series(
     Returns:
         Levels set at the source and levels read, shape (repeats, frequencies, levels) each. [dBm]
     """
+    source = station.source_of(step.feed)
     shape = (repeats, len(frequencies_hz), len(levels_dbm))
     set_dbm, read_dbm = np.empty(shape), np.empty(shape)
     for repeat in range(repeats):
         for row, hz in enumerate(frequencies_hz):
             for column, level_dbm in enumerate(levels_dbm):
                 at = repeat, row, column
-                set_dbm[at], read_dbm[at] = station.read(hz, level_dbm)
+                set_dbm[at], read_dbm[at] = station.read(hz, level_dbm, step.feed)
                 station.store(
                     LEVELS.name,
                     {
                         "time_s": station.now_s(),
-                        "connected": what,
+                        "connected": step.what,
+                        "source": source,
                         "repeat": repeat,
                         "frequency_hz": hz,
                         "source_level_dbm": float(set_dbm[at]),

@@ -24,7 +24,7 @@ from benchkit.measurements.path_rows import (
     read_series,
     store_budget,
 )
-from benchkit.measurements.power_before import DEVICE, THRU, PowerBefore, PowerStation
+from benchkit.measurements.power_before import DEVICE, THRU, PowerBefore, PowerStation, Step
 from benchkit.quantities.format import format_quantity
 from benchkit.results.figure import Figure
 from benchkit.results.path_budget import pooled, thru_gain
@@ -37,6 +37,7 @@ if TYPE_CHECKING:
 __all__ = ["Verification"]
 
 _THRU = "thru"
+_STEP = Step(THRU)
 
 
 class Verification(BeforeBlock):
@@ -65,7 +66,7 @@ class Verification(BeforeBlock):
         return self.level_dbm, self.level_dbm
 
     def power_before(self) -> PowerBefore:
-        return PowerBefore(self.frequency_hz, (self.level_dbm,), "device", (THRU,), self.repeats, self.averages, zeroes=True)
+        return PowerBefore(self.frequency_hz, (self.level_dbm,), "device", (_STEP,), self.repeats, self.averages, zeroes=True)
 
     def mistakes(self, files: Mapping[str, bytes] | None) -> Iterator[tuple[str, str]]:
         if any(a >= b for a, b in pairwise(self.frequency_hz)):
@@ -79,7 +80,7 @@ class Verification(BeforeBlock):
         station.connect(THRU)
         station.zero()
         frequencies = list(self.frequency_hz)
-        set_dbm, read_dbm = read_series(station, THRU, frequencies, [self.level_dbm], self.repeats)
+        set_dbm, read_dbm = read_series(station, _STEP, frequencies, [self.level_dbm], self.repeats)
         series, made_s = pooled(read_dbm), station.now_s()
         wrong: list[tuple[float, float, float]] = []
         for row, hz in enumerate(frequencies):
