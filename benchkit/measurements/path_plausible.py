@@ -16,7 +16,7 @@ from benchkit.quantities.format import format_quantity
 from benchkit.results.path_budget import Series
 from benchkit.results.path_lines import PowerAccuracy
 
-__all__ = ["alike", "changed", "confused", "implausible_at_source", "implausible_loss"]
+__all__ = ["alike", "changed", "confused", "implausible_at_source", "implausible_loss", "repeated"]
 
 Floats = NDArray[np.float64]
 
@@ -24,7 +24,7 @@ Floats = NDArray[np.float64]
 SLACK_DB = 0.5
 # No path gets so much worse and is still one; the sensor is elsewhere, or the part is where the thru should be.
 UNLIKELY_DB = 10.0
-# A path that is known to lose this does not lose nothing all at once.
+# A path that is known to lose this does not lose nothing all at once; nor is a step of this size no step to a meter.
 SURELY_LOSES_DB = 1.0
 
 
@@ -120,6 +120,28 @@ def alike(one: Series, other: Series, adapter_db: Floats) -> bool:
     apart_db = other.mean_dbm[:, 0] - one.mean_dbm[:, 0]
     u_db = np.hypot(one.scatter_db[0] / np.sqrt(one.count), other.scatter_db[0] / np.sqrt(other.count))
     return any(bool((np.abs(apart_db - taken_db) <= 4.0 * u_db).all()) for taken_db in (0.0, adapter_db))
+
+
+def repeated(read_dbm: Floats, set_dbm: Sequence[float], frequencies_hz: Sequence[float], meter: str) -> str:
+    """
+    Whether a meter that hangs repeats itself: the same reading to the last digit at the lowest and at the highest level, at one
+    frequency or from one to the next; "" when not. One level alone, or levels too near each other, tell nothing.
+
+    Args:
+        read_dbm: In the order in which it was read, shape (repeats, frequencies, levels). [dBm]
+    """
+    if set_dbm[-1] - set_dbm[0] < SURELY_LOSES_DB:
+        return ""
+    # From a frequency's highest level to the lowest of the next, and from its lowest to its highest.
+    ends = read_dbm[:, :, [0, -1]].reshape(-1)
+    same = np.flatnonzero(ends[1:] == ends[:-1])
+    if not same.size:
+        return ""
+    where = _hz(frequencies_hz[int(same[0]) // 2 % len(frequencies_hz)])
+    return (
+        f"{meter} reads {ends[same[0]]:.3f} dBm to the last digit at {set_dbm[0]:g} dBm and at {set_dbm[-1]:g} dBm set, from "
+        f"{where} on: it repeats itself, or the sensor is not where it was asked for."
+    )
 
 
 def changed(loss_db: Floats, expanded_db: Floats, path: LossPath, frequencies_hz: Sequence[float]) -> str:

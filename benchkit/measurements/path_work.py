@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from benchkit.errors import ConditionError
 from benchkit.measurements.path_adapter import AdapterLoss, adapter_path
-from benchkit.measurements.path_plausible import alike, changed, confused, implausible_at_source, implausible_loss
+from benchkit.measurements.path_plausible import alike, changed, confused, implausible_at_source, implausible_loss, repeated
 from benchkit.measurements.path_rows import COMPRESSIONS, PATHS, RISE, read_series, store_budget
 from benchkit.measurements.path_steps import AT_CONNECTOR, AT_PLANE, BEHIND, FEEDS, PLANES, told_by
 from benchkit.measurements.power_before import DEVICE, PathRole, PowerStation, Step, Thing
@@ -70,7 +70,8 @@ class PathWork:
                 station.zero()
             _, read_dbm = read_series(station, step, self._frequencies, self._levels, block.repeats)
             self._series[step] = pooled(read_dbm)
-            if wrong := self._wrong(step):
+            wrong = repeated(read_dbm, self._levels, self._frequencies, station.meter) or self._wrong(step)
+            if wrong:
                 raise ConditionError(f"{self._where}: {wrong} Nothing was biased, no table was made, and nothing is put back yet")
         station.connect(DEVICE)
         self._store_tables()

@@ -251,6 +251,19 @@ def test_somebody_who_switches_the_first_source_on_is_noticed_before_the_second_
     assert outcome.make_safe == ""
 
 
+def test_a_meter_that_repeats_itself_gives_no_table(full: Bench, tmp_path: Path) -> None:
+    """It hangs in a thru's second walk: the mean would be off by less than anybody could see, and the scatter would hide it."""
+    sequence = asked_for(tmp_path, (ASKED, "paths: [input, output]"))
+    outcome = rehearse(sequence, full, tmp_path / "record.h5", faults=("repeats:output_meter@message 500",))
+
+    assert outcome.exit_code == 3
+    assert "output_meter reads -" in outcome.message
+    assert "it repeats itself" in outcome.message
+    with Record.open(outcome.record) as record:
+        assert record.stream("paths").empty
+        assert set(record.stream("power_levels")["connected"]) == {"sensor at source", "sensor", "thru"}
+
+
 AMPLIFIED = "second_a: {loss: -8 dB, uncertainty: 0.5 dB, frequency_min: 13 GHz, frequency_max: 15.5 GHz, power_max: 27 dBm"
 
 
