@@ -18,7 +18,7 @@ from benchkit.envelope.path_loss import loss_at
 from benchkit.envelope.rf_levels import rf_levels, through
 from benchkit.envelope.rf_walls import SourceReach
 from benchkit.measurements.base import MeasurementBlock
-from benchkit.measurements.power_before import SENSOR_AT_ANALYSER, THRU, Feed, PathRole, PowerBefore
+from benchkit.measurements.power_before import SENSOR_AT_ANALYSER, THRU, Feed, PathRole, PowerBefore, Step
 from benchkit.plan.plan import Plan
 from benchkit.quantities.format import format_quantity
 
@@ -60,7 +60,8 @@ def _wired(channel: str, index: int, asked: PowerBefore, findings: Findings) -> 
         "second input": ("input.second_path", wiring.input.second_path),
         "analyser": ("output.analyser_path", wiring.output.analyser_path),
     }
-    at, fits = in_sequence(f"{block_key(index)}.paths"), True
+    measures = asked.plane == "source"
+    at, fits = in_sequence(f"{block_key(index)}.{'paths' if measures else 'second_source'}"), True
     for role in asked.paths:
         key, name = wired[role]
         lies = f"{findings.bench.path.name}: wiring.channels.{channel}.{key}"
@@ -69,7 +70,7 @@ def _wired(channel: str, index: int, asked: PowerBefore, findings: Findings) -> 
             findings.refuse(at, f"asks for {role}, and channel {channel} has none wired ({lies}); wire it, or leave it out")
             continue
         earlier = [one for one in asked.paths[: asked.paths.index(role)] if wired[one][1] == name]
-        if earlier:
+        if earlier and measures:
             fits = False
             findings.refuse(
                 at,
@@ -200,17 +201,14 @@ class _Readings:
         return _behind(self._at_device, loss_at(tap.path, self._frequencies_hz).true, tap.saturation_dbm)
 
     def _hold_lowest(self, cables: list[Tap]) -> None:
-        """The weakest that is read must be in the meter's range: behind the thru, or of the second source at the plane."""
+        """The weakest that is read of this source must be in the meter's range: behind the thru, else at the plane."""
         chain, truths = self._chain, self._chain.truths
         weakest: list[tuple[str, Interval]] = []
-        if self._feed == "second source":
-            weakest.append(("at the device's plane", self._device_input))
-        else:
-            if self._asked.connects(THRU):
-                weakest.append(("behind a thru", through(self._device_input, self._out_loss.true, truths.output_saturation_dbm)))
-            for tap in cables:
-                loss = loss_at(tap.path, self._frequencies_hz).true
-                weakest.append((f"at the cable of {tap.name}", through(self._device_input, loss, tap.saturation_dbm)))
+        if Step(THRU, self._feed) in self._asked.steps:
+            weakest.append(("behind a thru", through(self._device_input, self._out_loss.true, truths.output_saturation_dbm)))
+        for tap in cables if Step(SENSOR_AT_ANALYSER, self._feed) in self._asked.steps else ():
+            loss = loss_at(tap.path, self._frequencies_hz).true
+            weakest.append((f"at the cable of {tap.name}", through(self._device_input, loss, tap.saturation_dbm)))
         key = in_bench(f"instruments.{chain.meter_name}.range_min")
         for where, level in weakest or [("at the device's plane", self._device_input)]:
             self._hold(f"range of {chain.meter_name}, {where}", level, chain.meter.range_min_dbm, key, lowest=True)

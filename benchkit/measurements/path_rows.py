@@ -95,6 +95,7 @@ VERIFICATION = BlockStream(
     "verification",
     (
         Column("time_s", TIME_UNITS, "when the last reading was taken"),
+        Column("driven_by", "", "second source, or empty: the first", "S24"),
         FREQUENCY,
         Column("drive_set_dbm", "dBm", "level asked for", plane="device input"),
         Column("source_level_dbm", "dBm", "level set at the source (raw)", plane="source connector"),

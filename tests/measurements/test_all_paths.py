@@ -27,6 +27,7 @@ from tests.benchmarks.truth import Tap, tapped
 from tests.scenario import BENCH, ROOT, changed
 
 PATHS = ROOT / "sequences" / "kd14_paths.yaml"
+VERIFICATION = ROOT / "sequences" / "kd14_verification.yaml"
 FULL = ROOT / "sequences" / "benches" / "kd14_full.yaml"
 ASKED = "paths: [input, output, second input, analyser]"
 SHORT = (
@@ -287,6 +288,47 @@ def test_an_amplifier_behind_the_second_source_that_none_knows_of_ends_the_run(f
     assert isinstance(outcome.error, LimitError)
     assert "with second_source at" in outcome.message
     assert (outcome.exit_code, outcome.make_safe) == (4, "")
+
+
+THRU = (
+    ("bench: benches/kd14_full.yaml\n", ""),
+    ("{from: 13.75 GHz, to: 14.5 GHz, step: 125 MHz}", "[13.875 GHz, 14.375 GHz]"),
+    ("    level: 0 dBm\n", "    level: 0 dBm\n    second_source: true\n"),
+)
+
+
+def test_a_thru_is_looked_at_with_the_second_source_as_well(full: Bench, tmp_path: Path) -> None:
+    """One decibel more in its path than in its table, and a two-tone night would be wrong by it while one tone is right."""
+    key = "../paths/second_a.csv"
+    head, *rows = full.table_files[key].decode().split()
+    moved = [",".join([hz, f"{float(loss) + 1:.3f}", u]) for hz, loss, u in (row.split(",") for row in rows)]
+    worse = bench_with(full, tables={key: "\n".join([head, *moved]).encode()})
+    sequence = load_sequence(changed(VERIFICATION, tmp_path, *THRU))
+    outcome = rehearse(sequence, full, tmp_path / "record.h5", reality=worse)
+
+    assert (outcome.exit_code, ledger(outcome)) == (3, [])
+    for told in ("second_a", "loses more than the tables say", "the level of second_source or output_meter"):
+        assert told in outcome.message
+    with Record.open(outcome.record) as record:
+        rows_of = record.stream("verification").groupby("driven_by")
+        assert {by: bool(own["is_within"].all()) for by, own in rows_of} == {"": True, "second source": False}
+        assert record.bias().empty
+
+
+def test_a_thru_driven_by_each_source_has_results_of_both(full: Bench, tmp_path: Path) -> None:
+    sequence = load_sequence(changed(VERIFICATION, tmp_path, *THRU))
+    outcome = rehearse(sequence, full, tmp_path / "record.h5")
+
+    assert outcome.outcome == "done", outcome.message
+    gains = [one for one in outcome.results if one.parameter == "thru_gain"]
+    assert [one.qualifier for one in gains] == ["", "", "second source", "second source"]
+    assert all(abs(one.value) <= one.expanded_uncertainty and one.budget for one in gains)
+
+
+def test_a_second_source_that_is_not_wired_is_not_verified(tmp_path: Path) -> None:
+    sequence, bench = load_both(changed(VERIFICATION, tmp_path, *THRU), BENCH)
+    with pytest.raises(ProofError, match=r"measurements\[0\]\.second_source: asks for second input, and channel A has none"):
+        prove(sequence, bench)
 
 
 TOO_MUCH = [
