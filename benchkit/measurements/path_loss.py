@@ -146,7 +146,7 @@ class PathLossMeasurement(BeforeBlock):
             parameter=parameter,
             value=float(str(row[value])),
             unit="dB",
-            plane=str(row.get("planes", PLANES["input"])),
+            plane=str(row.get("planes") or PLANES["second input" if row.get("driven_by") else "input"]),
             condition=condition,
             qualifier=path,
             expanded_uncertainty=float(str(row["expanded_uncertainty_db"])),

@@ -15,7 +15,7 @@ from benchkit.results.uncertainty import Contribution
 if TYPE_CHECKING:
     import pandas as pd
 
-    from benchkit.measurements.power_before import PowerStation, Step
+    from benchkit.measurements.power_before import Feed, PowerStation, Step
 
 __all__ = [
     "COMPRESSIONS",
@@ -26,6 +26,7 @@ __all__ = [
     "VERIFICATION",
     "budgets_of",
     "condition_of",
+    "driven_by",
     "read_series",
     "store_budget",
 ]
@@ -35,6 +36,8 @@ RISE = "rise of "
 
 TIME_UNITS = "seconds since 1970-01-01T00:00:00Z"
 FREQUENCY = Column("frequency_hz", "Hz", "frequency")
+# Told of the second source alone: records that were begun before there was such a column are gone on with.
+DRIVEN_BY = Column("driven_by", "", "RF source that was on: second source, or empty: the channel's first", "S24")
 
 LEVELS = BlockStream(
     "power_levels",
@@ -46,7 +49,7 @@ LEVELS = BlockStream(
             "at the analyser's cable (sensor at analyser) or at its own place (thru)",
             "S24",
         ),
-        Column("source", "", "RF source that was on, by its name in the bench file", "S64"),
+        DRIVEN_BY,
         Column("repeat", "1", "which of the repeated readings, from 0", "i8"),
         FREQUENCY,
         Column("source_level_dbm", "dBm", "level set at the source (raw)", plane="source connector"),
@@ -83,7 +86,7 @@ COMPRESSIONS = BlockStream(
     "path_compressions",
     (
         Column("path", "", "name of the path in the bench file", "S64"),
-        Column("planes", "", "from where to where", "S64"),
+        DRIVEN_BY,
         FREQUENCY,
         Column("from_dbm", "dBm", "lowest level set at the source", plane="source connector"),
         Column("to_dbm", "dBm", "highest level set at the source", plane="source connector"),
@@ -95,7 +98,7 @@ VERIFICATION = BlockStream(
     "verification",
     (
         Column("time_s", TIME_UNITS, "when the last reading was taken"),
-        Column("driven_by", "", "second source, or empty: the first", "S24"),
+        DRIVEN_BY,
         FREQUENCY,
         Column("drive_set_dbm", "dBm", "level asked for", plane="device input"),
         Column("source_level_dbm", "dBm", "level set at the source (raw)", plane="source connector"),
@@ -120,7 +123,6 @@ def read_series(
     Returns:
         Levels set at the source and levels read, shape (repeats, frequencies, levels) each. [dBm]
     """
-    source = station.source_of(step.feed)
     shape = (repeats, len(frequencies_hz), len(levels_dbm))
     set_dbm, read_dbm = np.empty(shape), np.empty(shape)
     for repeat in range(repeats):
@@ -133,7 +135,7 @@ def read_series(
                     {
                         "time_s": station.now_s(),
                         "connected": step.what,
-                        "source": source,
+                        **driven_by(step.feed),
                         "repeat": repeat,
                         "frequency_hz": hz,
                         "source_level_dbm": float(set_dbm[at]),
@@ -141,6 +143,11 @@ def read_series(
                     },
                 )
     return set_dbm, read_dbm
+
+
+def driven_by(feed: Feed) -> dict[str, str]:
+    """For a row: empty where the first source was on."""
+    return {} if feed == "source" else {DRIVEN_BY.name: feed}
 
 
 def store_budget(station: PowerStation, of: str, frequency_hz: float, lines: tuple[Contribution, ...]) -> None:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from benchkit.errors import ConditionError
 from benchkit.measurements.path_adapter import AdapterLoss, adapter_path
 from benchkit.measurements.path_plausible import alike, changed, confused, implausible_at_source, implausible_loss, repeated
-from benchkit.measurements.path_rows import COMPRESSIONS, PATHS, RISE, read_series, store_budget
+from benchkit.measurements.path_rows import COMPRESSIONS, PATHS, RISE, driven_by, read_series, store_budget
 from benchkit.measurements.path_steps import AT_CONNECTOR, AT_PLANE, BEHIND, FEEDS, PLANES, told_by
 from benchkit.measurements.power_before import DEVICE, PathRole, PowerStation, Step, Thing
 from benchkit.quantities.format import format_quantity
@@ -227,7 +227,7 @@ class PathWork:
                 COMPRESSIONS.name,
                 {
                     "path": name,
-                    "planes": PLANES[role],
+                    **driven_by(feed),
                     "frequency_hz": hz,
                     "from_dbm": levels[0],
                     "to_dbm": levels[-1],

@@ -21,6 +21,7 @@ from benchkit.measurements.path_rows import (
     VERIFICATION,
     budgets_of,
     condition_of,
+    driven_by,
     read_series,
     store_budget,
 )
@@ -38,8 +39,6 @@ __all__ = ["Verification"]
 
 _THRU = "thru"
 _PATHS: dict[Feed, PathRole] = {"source": "input", "second source": "second input"}
-_QUALIFIERS: dict[Feed, str] = {"source": "", "second source": "second source"}
-"""Of a result, and of the rows it is made of."""
 
 
 class Verification(BeforeBlock):
@@ -111,12 +110,12 @@ class Verification(BeforeBlock):
             is_wrong = not abs(gain_db) <= limit_db
             if is_wrong:
                 wrong.append((gain_db, limit_db, hz))
-            store_budget(station, _QUALIFIERS[feed] or _THRU, hz, lines)
+            store_budget(station, driven_by(feed).get("driven_by", _THRU), hz, lines)
             station.store(
                 VERIFICATION.name,
                 {
                     "time_s": made_s,
-                    "driven_by": _QUALIFIERS[feed],
+                    **driven_by(feed),
                     "frequency_hz": hz,
                     "drive_set_dbm": self.level_dbm,
                     "source_level_dbm": source_dbm,
@@ -161,7 +160,7 @@ class Verification(BeforeBlock):
         budgets, found = budgets_of(streams), []
         for row in streams[VERIFICATION.name].to_dict("records"):
             # Records of before the second source was looked at have no such column.
-            condition, driven_by = condition_of(row), str(row.get("driven_by", ""))
+            condition, qualifier = condition_of(row), str(row.get("driven_by", ""))
             found.append(
                 Result(
                     parameter="thru_gain",
@@ -169,13 +168,13 @@ class Verification(BeforeBlock):
                     unit="dB",
                     plane="device input to device output",
                     condition=condition,
-                    qualifier=driven_by,
+                    qualifier=qualifier,
                     expanded_uncertainty=float(row["expanded_uncertainty_db"]),
                     convention=f"thru in place of the device at {self.level_dbm:g} dBm, by the tables of the bench file; 0 dB is "
                     "right",
                     found="" if row["is_within"] else f"beyond its limit, {row['limit_db']:.2f} dB",
                     measurement=self.title,
-                    budget=budgets.get((driven_by or _THRU, condition.channel or "", condition.frequency_hz or 0.0), ()),
+                    budget=budgets.get((qualifier or _THRU, condition.channel or "", condition.frequency_hz or 0.0), ()),
                 )
             )
         return found
