@@ -11,16 +11,16 @@ from __future__ import annotations
 
 import numpy as np
 
-from benchkit.envelope.chain import Chain, Tap, chain_of, second_chain
+from benchkit.envelope.chain import Chain, Tap
 from benchkit.envelope.interval import Interval
 from benchkit.envelope.margins import Check, Findings, Key, Point, block_key, in_bench, in_sequence
 from benchkit.envelope.path_loss import loss_at
+from benchkit.envelope.power_wired import chains, covers, stated, wired
 from benchkit.envelope.rf_levels import rf_levels, through
 from benchkit.envelope.rf_walls import SourceReach
 from benchkit.measurements.base import MeasurementBlock
-from benchkit.measurements.power_before import SENSOR_AT_ANALYSER, THRU, Feed, PathRole, PowerBefore, Step
+from benchkit.measurements.power_before import SENSOR_AT_ANALYSER, THRU, Feed, PowerBefore, Step
 from benchkit.plan.plan import Plan
-from benchkit.quantities.format import format_quantity
 
 __all__ = ["prove_power_before"]
 
@@ -36,10 +36,10 @@ def prove_power_before(plan: Plan, findings: Findings) -> list[SourceReach]:
     asking = [(index, block, asked) for index, block in enumerate(plan.measurements) if (asked := block.power_before())]
     for index, block, asked in asking:
         for channel in plan.channels:
-            if not _wired(channel, index, asked, findings):
+            if not wired(channel, index, asked, findings):
                 continue
-            for feed, chain in _chains(channel, asked, findings):
-                if _covers(chain, index, asked, findings) and _stated(chain, asked, findings):
+            for feed, chain in chains(channel, asked, findings):
+                if covers(chain, index, asked, findings) and stated(chain, asked, findings):
                     reaches.append(_Readings(chain, feed, index, block, asked, findings).prove())
     measured = [one for one in asking if one[2].plane == "source"]
     verified = [one for one in asking if one[2].plane == "device"]
@@ -49,87 +49,6 @@ def prove_power_before(plan: Plan, findings: Findings) -> list[SourceReach]:
             "measures in the same run: export those, name them in the bench file, and verify in the next"
         )
     return reaches
-
-
-def _wired(channel: str, index: int, asked: PowerBefore, findings: Findings) -> bool:
-    """Every path that is asked for, each with a name of its own: two in one table's file would be one path twice."""
-    wiring = findings.bench.file.wiring.channels[channel]
-    wired: dict[PathRole, tuple[str, str | None]] = {
-        "input": ("input.path", wiring.input.path),
-        "output": ("output.path", wiring.output.path),
-        "second input": ("input.second_path", wiring.input.second_path),
-        "analyser": ("output.analyser_path", wiring.output.analyser_path),
-    }
-    measures = asked.plane == "source"
-    at, fits = in_sequence(f"{block_key(index)}.{'paths' if measures else 'second_source'}"), True
-    for role in asked.paths:
-        key, name = wired[role]
-        lies = f"{findings.bench.path.name}: wiring.channels.{channel}.{key}"
-        if name is None:
-            fits = False
-            findings.refuse(at, f"asks for {role}, and channel {channel} has none wired ({lies}); wire it, or leave it out")
-            continue
-        earlier = [one for one in asked.paths[: asked.paths.index(role)] if wired[one][1] == name]
-        if earlier and measures:
-            fits = False
-            findings.refuse(
-                at,
-                f"asks for {earlier[0]} and {role}, and channel {channel} has path {name} for both ({lies}); give each a path of "
-                "its own in the bench file: one table cannot be both",
-            )
-    return fits
-
-
-def _chains(channel: str, asked: PowerBefore, findings: Findings) -> list[tuple[Feed, Chain]]:
-    """For each source that is on: from it through the fixture. Of neither, with a mistake, where a rating is missing."""
-    first = chain_of(channel, findings)
-    if first is None:
-        return []
-    chains: list[tuple[Feed, Chain]] = [("source", first)] if asked.uses("source") else []
-    if asked.uses("second source"):
-        second = second_chain(first, findings)
-        if second is None:
-            return []
-        chains.append(("second source", second))
-    return chains
-
-
-def _covers(chain: Chain, index: int, asked: PowerBefore, findings: Findings) -> bool:
-    """Source, meter and every table: a path's loss is asked of the table even where it is measured anew."""
-    low_hz, high_hz = min(asked.frequencies_hz), max(asked.frequencies_hz)
-    at, fits = in_sequence(f"{block_key(index)}.frequency"), True
-    span = f"{format_quantity(low_hz, 'Hz', 10)} to {format_quantity(high_hz, 'Hz', 10)}"
-    for name, settings in ((chain.source_name, chain.source), (chain.meter_name, chain.meter)):
-        if not settings.frequency_min_hz <= low_hz <= high_hz <= settings.frequency_max_hz:
-            fits = False
-            end = "frequency_min" if low_hz < settings.frequency_min_hz else "frequency_max"
-            cited = findings.cite(in_bench(f"instruments.{name}.{end}"))
-            findings.refuse(at, f"{span} is outside {name}'s range ({cited})")
-    for path in chain.paths:
-        if not path.covers(low_hz, high_hz):
-            fits = False
-            cited = findings.cite(in_bench(f"paths.{path.name}.loss"))
-            findings.refuse(
-                at,
-                f"{span} is outside the table of path {path.name} ({cited}); ask for less, or give the path a rough fixed loss "
-                "in the table's place while it is measured anew, such as loss: 4 dB, uncertainty: 4 dB",
-            )
-    return fits
-
-
-def _stated(chain: Chain, asked: PowerBefore, findings: Findings) -> bool:
-    """A path with gain is an amplifier: how much can leave it is part of the proof."""
-    stated = True
-    for path in chain.paths:
-        gain_db = -path.minimum_loss_db(min(asked.frequencies_hz), max(asked.frequencies_hz))
-        if gain_db > 0 and findings.bench.file.paths[path.name].saturated_power_max_dbm is None:
-            stated = False
-            findings.refuse(
-                in_bench(f"paths.{path.name}.saturated_power_max"),
-                f"missing; path {path.name} has gain (a negative loss), up to {gain_db:.4g} dB: how much can leave it, whatever "
-                "enters? Expected the saturated output of its amplifier at the end of the path, such as 27 dBm",
-            )
-    return stated
 
 
 class _Readings:
