@@ -41,10 +41,11 @@ class Hands:
     def connect(self, channel: str, what: str) -> None:
         """
         Put something in a channel's fixture: "device", "open", "short", "load", "thru", "line" or "reflect"; or take the power
-        meter's sensor there ("sensor"), or to the source's connector ("sensor at source").
+        meter's sensor there ("sensor"), or to a source's connector ("sensor at source", "sensor at second source"), or to the
+        analyser's cable, a thru in the fixture ("sensor at analyser").
 
         Raises:
-            ValueError: No such channel, or nothing of that name.
+            ValueError: No such channel, or nothing of that name at it.
         """
         t = self._clock.monotonic()
         self._twin.run_until(t)

@@ -21,7 +21,7 @@ from sim_instruments.device_file import device_file_of
 from sim_instruments.ledger import Abuse, Ledger
 from sim_instruments.physics.build import build_channels, build_ports, ratings_of
 from sim_instruments.physics.chamber import ChamberAir
-from sim_instruments.physics.channel import DEVICE, SENSOR, SENSOR_AT_SOURCE, Operating
+from sim_instruments.physics.channel import DEVICE, Operating
 from sim_instruments.physics.device import milliwatts
 from sim_instruments.physics.network import STANDARDS, disconnected
 from sim_instruments.physics.network_sweep import NetworkSweep
@@ -104,7 +104,7 @@ class World:
             return moved[0]
         for channel, point in zip(self.channels, self._story.at(t).points, strict=True):
             path = channel.meters.get(analyser)
-            if path is None or not channel.is_connected():
+            if path is None or not channel.is_connected() or channel.is_cable_off(analyser):
                 continue
             lines += [(hz, channel.at_meter_dbm(path, level_dbm, hz)) for hz, level_dbm in channel.lines(point)]
         return lines
@@ -143,18 +143,19 @@ class World:
 
         Args:
             what: "device", "open", "short", "load", "thru", "line" or "reflect"; "sensor" at the device's input plane, "sensor
-                at source" at the source's connector. The sensor is back at its own place with whatever comes next.
+                at source" or "sensor at second source" at that source's connector, "sensor at analyser" at the analyser's end of
+                its cable with a thru in place of the device. Sensor and cables are in their places with whatever comes next.
 
         Raises:
-            ValueError: No such channel, or nothing of that name.
+            ValueError: No such channel, or nothing of that name at it.
         """
         names = [known.name for known in self.channels]
         if channel not in names:
             raise ValueError(f"no channel {channel!r}; there are {', '.join(names)}")
-        things = (DEVICE, *STANDARDS, SENSOR, SENSOR_AT_SOURCE)
+        index = names.index(channel)
+        things = (DEVICE, *STANDARDS, *self.channels[index].things())
         if what not in things:
             raise ValueError(f"nothing called {what!r} to connect; there are {', '.join(things)}")
-        index = names.index(channel)
         if self.channels[index].fixture.what == what:
             return
         points = self._story.at(t).points

@@ -26,17 +26,37 @@ _CALIBRATE = (
     "off again. If it has none there is nothing to do. The sensor is zeroed by itself later on."
 )
 # The power meter's sensor, away from its own place.
-_SENSOR = ("sensor at source", "sensor")
+_SENSOR = ("sensor at source", "sensor at second source", "sensor", "sensor at analyser")
+# Whose cable is off then, and must be on again before anything else is done.
+_CABLE = {"sensor at source": "source", "sensor at second source": "second source", "sensor at analyser": "analyser"}
 
 
 def _what_and_where(what: str, channel: str) -> tuple[str, str]:
     sensor = "the power meter's SENSOR, with its adapter if the sequence says so,"
-    if what == "sensor at source":
-        return sensor, f"to the SOURCE's connector, in place of the cable that leads to channel {channel}"
+    at_planes = f"to channel {channel}, at the device's planes (both ports)"
+    if what in ("sensor at source", "sensor at second source"):
+        return sensor, f"to the {_CABLE[what].upper()}'s connector, in place of the cable that leads to channel {channel}"
     if what == "sensor":
         return sensor, f"to the device's INPUT plane of channel {channel}, the device taken off and the source's cable back on"
-    thing = "the device" if what == "device" else f"the calibration standard {what.upper()}"
-    return thing, f"to channel {channel}, at the device's planes (both ports)"
+    if what == "sensor at analyser":
+        return (
+            "a THRU",
+            f"{at_planes}; then take the cable of channel {channel} off the SPECTRUM ANALYSER and put its end on the power "
+            "meter's SENSOR, which keeps its adapter if the sequence says so. Close the sensor's own place with a matched load "
+            "if you have one: an open end reflects into what is measured. All of it",
+        )
+    return "the device" if what == "device" else f"the calibration standard {what.upper()}", at_planes
+
+
+def _back(before: str, what: str) -> str:
+    """What must be in its place again once something else is connected; "" when nothing was moved."""
+    told = ""
+    if before in _CABLE and what != before:
+        told += f" First the {_CABLE[before]}'s cable goes back on the {_CABLE[before].upper()}, tightened to its torque."
+    if before in _SENSOR and what not in _SENSOR:
+        then = "" if told else " first"
+        told += f" The power sensor goes back to its own place{then}, its adapter off."
+    return told
 
 
 class Operator(Protocol):
@@ -72,10 +92,11 @@ class AskedHands:
             InstrumentError: The person cannot be asked any more (the terminal is gone).
         """
         thing, where = _what_and_where(what, channel)
-        back = ""
-        if self._connected.get(channel) in _SENSOR and what not in _SENSOR:
-            back = " The power sensor goes back to its own place first, its adapter off."
-        self._ask(f"{CAUTION}\nConnect {thing} {where}, tightened to its torque.{back}", f"connect {thing}")
+        before = self.connected(channel)
+        to_do = f"Connect {thing} {where}, tightened to its torque."
+        if before == "sensor at analyser" and what == "thru":
+            to_do = f"The THRU stays at channel {channel}, at the device's planes."
+        self._ask(f"{CAUTION}\n{to_do}{_back(before, what)}", f"connect {thing}")
         self._connected[channel] = what
 
     def connected(self, channel: str) -> str:

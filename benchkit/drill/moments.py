@@ -50,6 +50,9 @@ def draw(offer: Offer, reference: Reference, used: Sequence[str], instants: int,
             when = When("time", round(rng.uniform(0.0, reference.duration_s), 4))
         elif offer.is_of_bench:
             when = When("message", rng.randint(1, reference.messages))
-        else:
+        elif reference.points:
             when = When("point", rng.randrange(reference.points))
+        else:
+            # What is all done before the first condition has no points, and not every fault can wait for a message.
+            when = When("time", round(rng.uniform(0.0, reference.duration_s), 4))
         yield FaultText(offer.name, instrument, when)

@@ -1,5 +1,5 @@
 """
-Source and power meter at one channel before anything is biased: hands take the sensor or a thru where they are asked to.
+Sources and power meter at one channel before anything is biased: hands take the sensor or a thru where they are asked to.
 
 RF comes on for one reading and goes off with it, read back. Nothing is connected by hand before RF of every source and every
 output of every supply has been read back off.
@@ -16,12 +16,12 @@ from benchkit.bench.paths import LossPath
 from benchkit.clock import Clock
 from benchkit.engine.hookup import Hookup
 from benchkit.engine.network_station import Note, Store
+from benchkit.engine.power_accuracy import power_accuracy
 from benchkit.errors import ConditionError, InstrumentError, LimitError, MisuseError
 from benchkit.link.library import Hands
-from benchkit.measurements.power_before import PowerBefore, Thing
+from benchkit.measurements.power_before import Feed, PathRole, PowerBefore, Thing
 from benchkit.quantities.format import format_quantity
-from benchkit.results.matching import MismatchConvention
-from benchkit.results.path_budget import PowerAccuracy
+from benchkit.results.path_lines import PowerAccuracy
 from benchkit.roles import NetworkAnalyser, Source, Supply
 from benchkit.roles.limits import bench_key
 
@@ -29,7 +29,9 @@ __all__ = ["SensorStation"]
 
 _SAID: Mapping[Thing, str] = {
     "sensor at source": "power sensor at the source's connector",
+    "sensor at second source": "power sensor at the second source's connector",
     "sensor": "power sensor at the device's input plane",
+    "sensor at analyser": "thru in place of the device, power sensor at the analyser's end of its cable",
     "thru": "thru in place of the device, power sensor at its own place",
     "device": "device, power sensor at its own place",
 }
@@ -61,18 +63,47 @@ class SensorStation:
         self.channel, self.source, self.meter = hookup.channel, hookup.source.name, hookup.meter.name
         self.input_path: LossPath = hookup.input_path
         self.output_path: LossPath = hookup.output_path
-        self._source, self._meter = hookup.source, hookup.meter
+        self._meter = hookup.meter
+        self._paths: dict[PathRole, LossPath | None] = {
+            "input": hookup.input_path,
+            "output": hookup.output_path,
+            "second input": hookup.second_path,
+            "analyser": hookup.analyser_path,
+        }
+        self._sources: dict[Feed, Source] = {"source": hookup.source}
+        if asked.uses("second source") and hookup.second_source is not None:
+            self._sources["second source"] = hookup.second_source
         self._bench, self._hookup, self._clock, self._asked = bench, hookup, clock, asked
         self._store, self._note, self._files = store, note, files
         instruments = bench.bench.file.instruments
-        source, meter = instruments[self.source], instruments[self.meter]
-        assert isinstance(source, SourceSettings), "load_bench checks roles"
+        meter = instruments[self.meter]
         assert isinstance(meter, PowerMeterSettings), "load_bench checks roles"
-        self._source_settings, self._meter_settings = source, meter
+        self._meter_settings = meter
         self._is_connected: Thing | None = None
-        # Level set and level read last, since something was connected: what the next level will be, about.
-        self._last: tuple[float, float] | None = None
-        self.accuracy = self._accuracy()
+        # Of each source level set and level read last, since something was connected: what the next level will be, about.
+        self._last: dict[Feed, tuple[float, float]] = {}
+        self.accuracy = self.accuracy_of("source")
+
+    def path(self, role: PathRole) -> LossPath:
+        """As PowerStation.path."""
+        path = self._paths[role]
+        if path is None:
+            raise MisuseError(f"channel {self.channel}: {role} is not wired")
+        return path
+
+    def source_of(self, feed: Feed) -> str:
+        """As PowerStation.source_of."""
+        return self._source_of(feed).name
+
+    def _source_of(self, feed: Feed) -> Source:
+        if feed not in self._sources:
+            raise MisuseError(f"channel {self.channel}: the {feed} is not wired, not open, or was not asked for")
+        return self._sources[feed]
+
+    def _settings_of(self, feed: Feed) -> SourceSettings:
+        settings = self._bench.bench.file.instruments[self.source_of(feed)]
+        assert isinstance(settings, SourceSettings), "load_bench checks roles"
+        return settings
 
     def has_amplifier(self, path: str) -> bool:
         return self._bench.bench.file.paths[path].saturated_power_max_dbm is not None
@@ -81,7 +112,7 @@ class SensorStation:
         """As PowerStation.connect."""
         hands = self._hands(f"{_SAID[what]} must be connected at channel {self.channel}")
         # Before anything is prepared anew: that would take away what tells of an instrument that was switched off and on.
-        for instrument in (self._source, self._meter):
+        for instrument in (*self._sources.values(), self._meter):
             instrument.check_errors()
             instrument.check_power()
         self._require_all_off(f"{_SAID[what]} is about to be connected by hand")
@@ -89,7 +120,7 @@ class SensorStation:
             # Averages as at the beginning of the run. A zero stays: *RST does not touch calibration data (IEEE 488.2, 10.32.2).
             self._meter.prepare()
         hands.connect(self.channel, what)
-        self._is_connected, self._last = what, None
+        self._is_connected, self._last = what, {}
         self._note("connected", f"channel {self.channel}: {_SAID[what]}")
 
     def calibrate_sensor(self) -> None:
@@ -115,16 +146,17 @@ class SensorStation:
         self._meter.zero()
         self._note("zeroed", f"{self.meter} zeroed, RF of every source read back off")
 
-    def read(self, frequency_hz: float, level_dbm: float) -> tuple[float, float]:
+    def read(self, frequency_hz: float, level_dbm: float, feed: Feed = "source") -> tuple[float, float]:
         """As PowerStation.read. When it raises, RF may be on: make safe takes it off first, as ever."""
-        source, meter = self._source, self._meter
+        source, meter = self._source_of(feed), self._meter
         if self._is_connected in (None, "device"):
             raise MisuseError(f"channel {self.channel}: reading before a sensor or a thru is connected: RF would reach the part")
         source_dbm = level_dbm
         if self._asked.plane == "device":
-            source_dbm += self.input_path.loss_db(frequency_hz)
-        self._refuse_overload(source_dbm)
+            source_dbm += self.path("input" if feed == "source" else "second input").loss_db(frequency_hz)
+        self._refuse_overload(source_dbm, feed)
         self._connect_routes()
+        self._require_others_off(feed)
         source.set_frequency(frequency_hz)
         meter.set_frequency(frequency_hz)
         meter.set_averages(self._asked.averages)
@@ -148,7 +180,7 @@ class SensorStation:
                 f"({bench_key(meter.name, 'range_min')}, {bench_key(meter.name, 'range_max')}); asked for was "
                 f"{_SAID[self._is_connected or 'device']}, channel {self.channel}: is it so, and tight?"
             )
-        self._last = source_dbm, read_dbm
+        self._last[feed] = source_dbm, read_dbm
         return source_dbm, read_dbm
 
     def now_s(self) -> float:
@@ -166,21 +198,21 @@ class SensorStation:
     def store(self, stream: str, row: Mapping[str, float | int | str]) -> None:
         self._store(stream, row)
 
-    def _refuse_overload(self, source_dbm: float) -> None:
+    def _refuse_overload(self, source_dbm: float, feed: Feed) -> None:
         """
         The third wall, where a reading comes too late: one that would be too much by what was read before is not taken.
 
-        The first reading with anything connected is at the lowest level; that it is harmless was proved.
+        The first reading of a source with anything connected is at the lowest level; that it is harmless was proved.
         """
-        if self._last is None:
+        if feed not in self._last:
             return
-        before_dbm, read_dbm = self._last
-        stated = self._source_settings
+        before_dbm, read_dbm = self._last[feed]
+        stated = self._settings_of(feed)
         expected_dbm = read_dbm + (source_dbm - before_dbm) + stated.level_overshoot_db
         limit_dbm = self._meter_settings.input_max_dbm
         if not expected_dbm <= limit_dbm:
             raise LimitError(
-                f"level to be expected at {self.meter}, by the reading before ({read_dbm:.2f} dBm with {self.source} at "
+                f"level to be expected at {self.meter}, by the reading before ({read_dbm:.2f} dBm with {self.source_of(feed)} at "
                 f"{before_dbm:.2f} dBm)",
                 expected_dbm, limit_dbm, "dBm", bench_key(self.meter, "input_max"),
             )  # fmt: skip
@@ -196,35 +228,26 @@ class SensorStation:
                     if instrument.is_output_on(output):
                         raise InstrumentError(name, f"output {output} reads on, and {because}. Switch it off by hand")
 
+    def _require_others_off(self, feed: Feed) -> None:
+        """The sensor adds what it is given. Asked when another source's turn comes: each is read back off after each reading."""
+        if feed in self._last:
+            return
+        for other, source in self._sources.items():
+            if other != feed and source.is_output_on():
+                raise InstrumentError(source.name, f"RF reads on, and the {feed} is to be read alone. Switch it off by hand")
+
     def _connect_routes(self) -> None:
         """RF is off: a contact that opens under power burns. A switch that is there already is not moved."""
         switch = self._hookup.switch
-        if switch is None or self._last is not None:
+        if switch is None or self._last:
             return
         switch.connect(self._hookup.routes)
         self._clock.sleep(switch.settling_time_s)
 
-    def _accuracy(self) -> PowerAccuracy:
-        source, meter = self._source_settings, self._meter_settings
+    def accuracy_of(self, feed: Feed) -> PowerAccuracy:
+        """As PowerStation.accuracy_of."""
         wiring = self._bench.bench.file.wiring.channels[self.channel]
-        stated = [one for one in (wiring.input.mismatch, wiring.output.mismatch) if one is not None]
-        # The one that makes more of it, where the two differ.
-        convention: MismatchConvention = "largest magnitudes"
-        if any(one.convention == "known magnitudes" for one in stated):
-            convention = "known magnitudes"
-        return PowerAccuracy(
-            source_db=source.level_accuracy_db,
-            meter_db=meter.accuracy_db,
-            source_linearity_db=source.linearity_db,
-            source_resolution_db=source.resolution_db,
-            meter_linearity_db=meter.linearity_db,
-            meter_resolution_db=meter.resolution_db,
-            zero_dbm=meter.zero_dbm,
-            noise_db=meter.noise_db,
-            input_return_loss_db=None if wiring.input.mismatch is None else wiring.input.mismatch.path_return_loss_db,
-            output_return_loss_db=None if wiring.output.mismatch is None else wiring.output.mismatch.path_return_loss_db,
-            convention=convention,
-        )
+        return power_accuracy(self._settings_of(feed), self._meter_settings, wiring)
 
 
 def _shown(level_dbm: float) -> str:

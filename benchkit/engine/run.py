@@ -413,7 +413,7 @@ class Engine:
                 if name != source or path_name is None:
                     continue
                 path = self._bench.bench.paths[path_name]
-                # The second source is for the second of two tones, and for nothing else.
+                # Beside its path's own measurement the second source is for the second of two tones, and for nothing else.
                 levels += [
                     max(ladder.levels_dbm) + path.loss_db(ladder.tones_hz[tone])
                     for _, block in self._plan.asked()
@@ -421,13 +421,12 @@ class Engine:
                     for ladder in block.ladders()
                     if ladder.levels_dbm and tone < len(ladder.tones_hz)
                 ]
-                if tone == 0:
-                    levels += [
-                        level_dbm
-                        for block in self._plan.measurements
-                        if (asked := block.power_before()) is not None
-                        for level_dbm in asked.source_levels_dbm(path)
-                    ]
+                levels += [
+                    level_dbm
+                    for block in self._plan.measurements
+                    if (asked := block.power_before()) is not None
+                    for level_dbm in asked.source_levels_dbm("second source" if tone else "source", path)
+                ]
         if not levels:
             return settings.level_max_dbm
         return max(settings.level_min_dbm, min(settings.level_max_dbm, math.ceil(max(levels) * 100 + 1e-6) / 100))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from benchkit.bench.model import AnalyserSettings, NetworkAnalyserSettings, PowerMeterSettings, SourceSettings, SwitchSettings
 from benchkit.bench.paths import LossPath
@@ -11,7 +11,7 @@ from benchkit.envelope.interval import Interval
 from benchkit.envelope.margins import Findings, in_bench
 from benchkit.envelope.rf_levels import RfTruths
 
-__all__ = ["Chain", "Tap", "chain_of"]
+__all__ = ["Chain", "Tap", "chain_of", "second_chain"]
 
 
 @dataclass(frozen=True)
@@ -59,12 +59,7 @@ def chain_of(channel: str, findings: Findings) -> Chain | None:
     assert isinstance(source, SourceSettings), "load_bench checks roles"
     assert isinstance(meter, PowerMeterSettings), "load_bench checks roles"
     assert switch is None or isinstance(switch, SwitchSettings), "load_bench checks roles"
-    # The model has a default; that it is 0 dB is not for us to assume.
-    if "level_overshoot_db" not in source.model_fields_set:
-        findings.refuse(
-            in_bench(f"instruments.{wiring.input.source}.level_overshoot"),
-            "missing; how far the level goes too high while it settles, such as 0.3 dB; if it is known never to, write 0 dB",
-        )
+    if not _states_overshoot(wiring.input.source, source, findings):
         return None
     limits = findings.sequence.file.limits
     return Chain(
@@ -81,13 +76,46 @@ def chain_of(channel: str, findings: Findings) -> Chain | None:
         meter=meter,
         taps=tuple(_taps(channel, findings)),
         truths=RfTruths(
-            source_error=Interval.between(-source.level_accuracy_db, source.level_accuracy_db + source.level_overshoot_db),
+            source_error=_error(source),
             input_saturation_dbm=paths[wiring.input.path].saturated_power_max_dbm,
             gain=Interval.at_most(limits.gain_max_db),
             saturation_dbm=limits.saturated_power_max_dbm,
             output_saturation_dbm=paths[wiring.output.path].saturated_power_max_dbm,
         ),
     )
+
+
+def second_chain(first: Chain, findings: Findings) -> Chain | None:
+    """The same channel driven by its second source, which is wired; None, with a mistake, as chain_of."""
+    bench = findings.bench
+    wiring = bench.file.wiring.channels[first.channel].input
+    name, path_name = wiring.second_source, wiring.second_path
+    assert name is not None, "the caller has looked"
+    assert path_name is not None, "load_bench wants both or none"
+    source, path = bench.file.instruments[name], bench.file.paths[path_name]
+    assert isinstance(source, SourceSettings), "load_bench checks roles"
+    if not _states_overshoot(name, source, findings):
+        return None
+    truths = replace(first.truths, source_error=_error(source), input_saturation_dbm=path.saturated_power_max_dbm)
+    return replace(
+        first, source_name=name, source=source, input_path=bench.paths[path_name], input_power_max_dbm=path.power_max_dbm,
+        truths=truths,
+    )  # fmt: skip
+
+
+def _states_overshoot(name: str, source: SourceSettings, findings: Findings) -> bool:
+    """The model has a default; that it is 0 dB is not for us to assume."""
+    if "level_overshoot_db" in source.model_fields_set:
+        return True
+    findings.refuse(
+        in_bench(f"instruments.{name}.level_overshoot"),
+        "missing; how far the level goes too high while it settles, such as 0.3 dB; if it is known never to, write 0 dB",
+    )
+    return False
+
+
+def _error(source: SourceSettings) -> Interval:
+    return Interval.between(-source.level_accuracy_db, source.level_accuracy_db + source.level_overshoot_db)
 
 
 def _taps(channel: str, findings: Findings) -> Iterator[Tap]:

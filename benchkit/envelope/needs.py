@@ -29,10 +29,12 @@ def needs(plan: Plan, sequence: SequenceFile, bench: BenchFile) -> tuple[Need, .
         purposes.setdefault(name, []).append(purpose)
 
     needed = frozenset().union(*(block.needs for _, block in plan.asked()))
+    before = [asked for _, block in plan.asked() if (asked := block.power_before()) is not None]
     for channel in plan.channels:
         wiring = bench.wiring.channels.get(channel)
         if wiring is None:
             continue
+        second = wiring.input.second_source
         for pin in wiring.drains:
             use(pin.supply, f"drain {channel} (output {pin.channel})")
         for gate in wiring.gates:
@@ -45,10 +47,12 @@ def needs(plan: Plan, sequence: SequenceFile, bench: BenchFile) -> tuple[Need, .
         if "power before" in needed:
             use(wiring.input.source, f"paths of {channel}, before bias")
             use(wiring.output.power_meter, f"paths of {channel}, before bias")
+            if second is not None and any(asked.uses("second source") for asked in before):
+                use(second, f"its path to {channel}, before bias")
         if "tones" in needed:
             use(wiring.input.source, f"first of two tones at input {channel}")
-            if wiring.input.second_source is not None:
-                use(wiring.input.second_source, f"second of two tones at input {channel}")
+            if second is not None:
+                use(second, f"second of two tones at input {channel}")
             if wiring.output.analyser is not None:
                 use(wiring.output.analyser, f"two-tone products at output {channel}")
         if "spectrum" in needed and wiring.output.analyser is not None:

@@ -34,8 +34,10 @@ def order_of_operations(plan: Plan, findings: Findings) -> tuple[str, ...]:
             "an oscillation ends the run before anything is driven at its condition; where it can't be told nothing is driven"
         )
     if any(block.two_tones() is not None for block in plan.measurements):
+        before = any(asked.uses("second source") for block in plan.measurements if (asked := block.power_before()) is not None)
         lines.append(
-            "the second source is on for two-tone ladders only, and reads off with the first before anything else is done"
+            f"the second source is on for two-tone ladders {'and its own path ' if before else ''}only, and reads off with the "
+            "first before anything else is done"
         )
     if any(wiring.channels[channel].position is not None for channel in plan.channels):
         network = any("network" in block.needs for block in plan.measurements)

@@ -11,16 +11,16 @@ from __future__ import annotations
 
 import numpy as np
 
-from benchkit.envelope.chain import Chain, chain_of
+from benchkit.envelope.chain import Chain, Tap
 from benchkit.envelope.interval import Interval
 from benchkit.envelope.margins import Check, Findings, Key, Point, block_key, in_bench, in_sequence
 from benchkit.envelope.path_loss import loss_at
+from benchkit.envelope.power_wired import chains, covers, stated, wired
 from benchkit.envelope.rf_levels import rf_levels, through
 from benchkit.envelope.rf_walls import SourceReach
 from benchkit.measurements.base import MeasurementBlock
-from benchkit.measurements.power_before import PowerBefore
+from benchkit.measurements.power_before import SENSOR_AT_ANALYSER, THRU, Feed, PowerBefore, Step
 from benchkit.plan.plan import Plan
-from benchkit.quantities.format import format_quantity
 
 __all__ = ["prove_power_before"]
 
@@ -36,10 +36,11 @@ def prove_power_before(plan: Plan, findings: Findings) -> list[SourceReach]:
     asking = [(index, block, asked) for index, block in enumerate(plan.measurements) if (asked := block.power_before())]
     for index, block, asked in asking:
         for channel in plan.channels:
-            chain = chain_of(channel, findings)
-            if chain is None or not _covers(chain, index, asked, findings) or not _stated(chain, asked, findings):
+            if not wired(channel, index, asked, findings):
                 continue
-            reaches.append(_Readings(chain, index, block, asked, findings).prove())
+            for feed, chain in chains(channel, asked, findings):
+                if covers(chain, index, asked, findings) and stated(chain, asked, findings):
+                    reaches.append(_Readings(chain, feed, index, block, asked, findings).prove())
     measured = [one for one in asking if one[2].plane == "source"]
     verified = [one for one in asking if one[2].plane == "device"]
     if measured and verified:
@@ -50,49 +51,13 @@ def prove_power_before(plan: Plan, findings: Findings) -> list[SourceReach]:
     return reaches
 
 
-def _covers(chain: Chain, index: int, asked: PowerBefore, findings: Findings) -> bool:
-    """Source, meter and every table: a path's loss is asked of the table even where it is measured anew."""
-    low_hz, high_hz = min(asked.frequencies_hz), max(asked.frequencies_hz)
-    at, fits = in_sequence(f"{block_key(index)}.frequency"), True
-    span = f"{format_quantity(low_hz, 'Hz', 10)} to {format_quantity(high_hz, 'Hz', 10)}"
-    for name, settings in ((chain.source_name, chain.source), (chain.meter_name, chain.meter)):
-        if not settings.frequency_min_hz <= low_hz <= high_hz <= settings.frequency_max_hz:
-            fits = False
-            end = "frequency_min" if low_hz < settings.frequency_min_hz else "frequency_max"
-            cited = findings.cite(in_bench(f"instruments.{name}.{end}"))
-            findings.refuse(at, f"{span} is outside {name}'s range ({cited})")
-    for path in chain.paths:
-        if not path.covers(low_hz, high_hz):
-            fits = False
-            cited = findings.cite(in_bench(f"paths.{path.name}.loss"))
-            findings.refuse(
-                at,
-                f"{span} is outside the table of path {path.name} ({cited}); ask for less, or give the path a rough fixed loss "
-                "in the table's place while it is measured anew, such as loss: 4 dB, uncertainty: 4 dB",
-            )
-    return fits
-
-
-def _stated(chain: Chain, asked: PowerBefore, findings: Findings) -> bool:
-    """A path with gain is an amplifier: how much can leave it is part of the proof."""
-    stated = True
-    for path in chain.paths:
-        gain_db = -path.minimum_loss_db(min(asked.frequencies_hz), max(asked.frequencies_hz))
-        if gain_db > 0 and findings.bench.file.paths[path.name].saturated_power_max_dbm is None:
-            stated = False
-            findings.refuse(
-                in_bench(f"paths.{path.name}.saturated_power_max"),
-                f"missing; path {path.name} has gain (a negative loss), up to {gain_db:.4g} dB: how much can leave it, whatever "
-                "enters? Expected the saturated output of its amplifier at the end of the path, such as 27 dBm",
-            )
-    return stated
-
-
 class _Readings:
-    """One channel's readings of one measurement."""
+    """One channel's readings of one measurement, with one source on: the others are read back off."""
 
-    def __init__(self, chain: Chain, index: int, block: MeasurementBlock, asked: PowerBefore, findings: Findings) -> None:
-        self._chain, self._title, self._asked, self._findings = chain, block.title, asked, findings
+    def __init__(
+        self, chain: Chain, feed: Feed, index: int, block: MeasurementBlock, asked: PowerBefore, findings: Findings
+    ) -> None:
+        self._chain, self._feed, self._title, self._asked, self._findings = chain, feed, block.title, asked, findings
         self._key = f"{block_key(index)}.level"
         self._top = findings.end_of(self._key, highest=True)
         self._bottom = findings.end_of(self._key, highest=False)
@@ -123,18 +88,15 @@ class _Readings:
         )
         # The part may be there, forgotten, where the sensor or the thru should be.
         self._hold("device input", self._device_input, limits.input_power_max_dbm, in_sequence("limits.input_power_max"))
-        worst = Interval.between(
-            np.maximum(self._leaves.low, self._at_device.low), np.maximum(self._leaves.high, self._at_device.high)
-        )
-        # Wherever the sensor is, and whatever hands may have confused.
-        anywhere = Interval.between(np.maximum(worst.low, behind_thru.low), np.maximum(worst.high, behind_thru.high))
+        worst = _either(self._leaves, self._at_device)
+        # Wherever the sensor is, and whatever hands may have confused; the analyser's cable among it once hands take it.
+        anywhere = _either(worst, behind_thru)
+        cables = [tap for tap in chain.taps if self._reads_at(tap)]
+        for tap in cables:
+            anywhere = _either(anywhere, self._behind_tap(tap))
         self._hold(f"sensor of {chain.meter_name}", anywhere, chain.meter.input_max_dbm, in_bench(f"{meter}.input_max"))
         self._hold(f"range of {chain.meter_name}", anywhere, chain.meter.range_max_dbm, in_bench(f"{meter}.range_max"))
-        lowest = through(self._device_input, self._out_loss.true, chain.truths.output_saturation_dbm)
-        self._hold(
-            f"range of {chain.meter_name}, behind a thru", lowest, chain.meter.range_min_dbm, in_bench(f"{meter}.range_min"),
-            lowest=True,
-        )  # fmt: skip
+        self._hold_lowest(cables)
         for path, level, rating_dbm in (
             (chain.input_path, self._leaves, chain.input_power_max_dbm),
             (chain.output_path, self._at_device, chain.output_power_max_dbm),
@@ -144,18 +106,40 @@ class _Readings:
             key = in_bench(f"instruments.{chain.switch_name}.power_max")
             self._hold(f"switch {chain.switch_name}", anywhere, chain.switch.power_max_dbm, key)
         for tap in chain.taps:
-            level = _behind(self._at_device, loss_at(tap.path, self._frequencies_hz).true, tap.saturation_dbm)
+            level = self._behind_tap(tap)
             self._hold(f"{tap.role} {tap.name}", level, tap.input_max_dbm, in_bench(f"instruments.{tap.name}.input_max"))
             self._hold(f"path {tap.path.name}", self._at_device, tap.power_max_dbm, in_bench(f"paths.{tap.path.name}.power_max"))
         return SourceReach(chain, self._set.highest, self._in_loss.true.lowest)
+
+    def _reads_at(self, tap: Tap) -> bool:
+        """Whether hands put the sensor on the cable of this one, the spectrum analyser."""
+        is_analyser = tap.name == self._findings.bench.file.wiring.channels[self._chain.channel].output.analyser
+        return is_analyser and self._asked.connects(SENSOR_AT_ANALYSER)
+
+    def _behind_tap(self, tap: Tap) -> Interval:
+        return _behind(self._at_device, loss_at(tap.path, self._frequencies_hz).true, tap.saturation_dbm)
+
+    def _hold_lowest(self, cables: list[Tap]) -> None:
+        """The weakest that is read of this source must be in the meter's range: behind the thru, else at the plane."""
+        chain, truths = self._chain, self._chain.truths
+        weakest: list[tuple[str, Interval]] = []
+        if Step(THRU, self._feed) in self._asked.steps:
+            weakest.append(("behind a thru", through(self._device_input, self._out_loss.true, truths.output_saturation_dbm)))
+        for tap in cables if Step(SENSOR_AT_ANALYSER, self._feed) in self._asked.steps else ():
+            loss = loss_at(tap.path, self._frequencies_hz).true
+            weakest.append((f"at the cable of {tap.name}", through(self._device_input, loss, tap.saturation_dbm)))
+        key = in_bench(f"instruments.{chain.meter_name}.range_min")
+        for where, level in weakest or [("at the device's plane", self._device_input)]:
+            self._hold(f"range of {chain.meter_name}, {where}", level, chain.meter.range_min_dbm, key, lowest=True)
 
     def _hold(self, plane: str, levels: Interval, limit_dbm: float, limit_at: Key, *, lowest: bool = False) -> None:
         values = levels.low if lowest else levels.high
         at = int(np.argmin(values) if lowest else np.argmax(values))
         worst_dbm = float(values[at])
         asked_dbm = float(min(self._asked.levels_dbm) if lowest else max(self._asked.levels_dbm))
+        plane_asked = self._feed if self._asked.plane == "source" else "device"
         point = Point(
-            note=f"at the {self._asked.plane}", measurement=self._title, channel=self._chain.channel,
+            note=f"at the {plane_asked}", measurement=self._title, channel=self._chain.channel,
             frequency_hz=float(self._frequencies_hz[at]), level_dbm=asked_dbm,
         )  # fmt: skip
         quantity = "level before bias, lower" if lowest else "level before bias"
@@ -179,3 +163,8 @@ def _behind(level: Interval, loss: Interval, saturation_dbm: float | None) -> In
     if saturation_dbm is None:
         return Interval.between(np.minimum((level - loss).low, level.low), level.high)
     return (level - loss).capped(saturation_dbm)
+
+
+def _either(one: Interval, other: Interval) -> Interval:
+    """Of two places the one where there is more. [dBm]"""
+    return Interval.between(np.maximum(one.low, other.low), np.maximum(one.high, other.high))

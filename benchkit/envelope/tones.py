@@ -12,9 +12,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from benchkit.bench.model import AnalyserSettings, SourceSettings
+from benchkit.bench.model import AnalyserSettings
 from benchkit.bench.paths import LossPath
-from benchkit.envelope.chain import Chain, chain_of
+from benchkit.envelope.chain import Chain, chain_of, second_chain
 from benchkit.envelope.interval import Interval
 from benchkit.envelope.margins import Check, Findings, Point, in_bench, in_sequence
 from benchkit.envelope.rf import ChainProof
@@ -97,27 +97,8 @@ def _pair(channel: str, findings: Findings) -> tuple[Chain, Chain] | None:
     first = chain_of(channel, findings)
     if not known or first is None:
         return None
-    name, path_name = wiring.input.second_source, wiring.input.second_path
-    assert name is not None, "refused above"
-    assert path_name is not None, "refused above"
-    source, path = bench.file.instruments[name], bench.file.paths[path_name]
-    assert isinstance(source, SourceSettings), "load_bench checks roles"
-    if "level_overshoot_db" not in source.model_fields_set:
-        findings.refuse(
-            in_bench(f"instruments.{name}.level_overshoot"),
-            "missing; how far the level goes too high while it settles, such as 0.3 dB; if it is known never to, write 0 dB",
-        )
-        return None
-    truths = replace(
-        first.truths,
-        source_error=Interval.between(-source.level_accuracy_db, source.level_accuracy_db + source.level_overshoot_db),
-        input_saturation_dbm=path.saturated_power_max_dbm,
-    )
-    second = replace(
-        first, source_name=name, source=source, input_path=bench.paths[path_name], input_power_max_dbm=path.power_max_dbm,
-        truths=truths,
-    )  # fmt: skip
-    return first, second
+    second = second_chain(first, findings)
+    return None if second is None else (first, second)
 
 
 def _covered(pair: tuple[Chain, Chain], asked: TwoTones, index: int, channel: str, findings: Findings) -> bool:

@@ -374,8 +374,8 @@ class MeasurementBlock(FileModel, ABC):
     needs: ClassVar[frozenset[str]] = frozenset({"power"})
     """
     What it uses besides supplies and voltmeters: "power" (source and power meter), "network" (network analyser), "tones" (both
-    sources and the spectrum analyser), "spectrum" (spectrum analyser), "power before" (source and power meter before anything is
-    biased).
+    sources and the spectrum analyser), "spectrum" (spectrum analyser), "power before" (sources and power meter before anything
+    is biased).
     """
 
     about_bench: ClassVar[bool] = False

@@ -39,11 +39,13 @@ def path_figures(title: str, results: Sequence[Result]) -> list[Figure]:
 def thru_figure(title: str, results: Sequence[Result]) -> list[Figure]:
     """Gain of a thru, with its uncertainty about 0 dB: between the lines is right."""
     traces: list[Trace] = []
-    for channel in dict.fromkeys(one.condition.channel for one in results):
-        x, gain_db, expanded_db = _columns([one for one in results if one.condition.channel == channel])
-        traces.append(Trace(f"channel {channel}", x, gain_db, channel=channel))
+    for channel, driven_by in dict.fromkeys((one.condition.channel, one.qualifier) for one in results):
+        own = [one for one in results if (one.condition.channel, one.qualifier) == (channel, driven_by)]
+        x, gain_db, expanded_db = _columns(own)
+        of = f"channel {channel}" + (f", {driven_by}" if driven_by else "")
+        traces.append(Trace(of, x, gain_db, channel=channel))
         for sign, side in ((1.0, "+U"), (-1.0, "-U")):
-            traces.append(Trace(f"{side}, channel {channel}", x, sign * expanded_db, channel=channel, mode="lines"))
+            traces.append(Trace(f"{side}, {of}", x, sign * expanded_db, channel=channel, mode="lines"))
     if not traces:
         return []
     heading, label = "Gain of a thru in place of the device; 0 dB is right", "Gain, device input to device output (dB)"

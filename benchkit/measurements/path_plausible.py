@@ -13,9 +13,10 @@ from numpy.typing import NDArray
 
 from benchkit.bench.paths import LossPath
 from benchkit.quantities.format import format_quantity
-from benchkit.results.path_budget import PowerAccuracy
+from benchkit.results.path_budget import Series
+from benchkit.results.path_lines import PowerAccuracy
 
-__all__ = ["changed", "implausible_at_source", "implausible_loss"]
+__all__ = ["alike", "changed", "confused", "implausible_at_source", "implausible_loss", "repeated"]
 
 Floats = NDArray[np.float64]
 
@@ -23,13 +24,14 @@ Floats = NDArray[np.float64]
 SLACK_DB = 0.5
 # No path gets so much worse and is still one; the sensor is elsewhere, or the part is where the thru should be.
 UNLIKELY_DB = 10.0
-# A path that is known to lose this does not lose nothing all at once.
+# A path that is known to lose this does not lose nothing all at once; nor is a step of this size no step to a meter.
 SURELY_LOSES_DB = 1.0
 
 
 def implausible_at_source(
-    read_dbm: Floats, set_dbm: float, adapter_db: Floats, accuracy: PowerAccuracy, frequencies_hz: Sequence[float]
-) -> str:
+    read_dbm: Floats, set_dbm: float, adapter_db: Floats, accuracy: PowerAccuracy, frequencies_hz: Sequence[float],
+    source: str,
+) -> str:  # fmt: skip
     """
     Against the level set, with all that source and meter may be off by; "" when it may be so.
 
@@ -42,7 +44,7 @@ def implausible_at_source(
     if abs(off_db[worst]) <= limit_db:
         return ""
     return (
-        f"at the source's connector {read_dbm[worst]:.2f} dBm were read at {_hz(frequencies_hz[worst])} with {set_dbm:g} dBm "
+        f"at the {source}'s connector {read_dbm[worst]:.2f} dBm were read at {_hz(frequencies_hz[worst])} with {set_dbm:g} dBm "
         f"set, {off_db[worst]:+.2f} dB off, where source, meter and mismatch make {limit_db:.2f} dB at the worst: is the sensor "
         "there, and nothing between but its adapter?"
     )
@@ -81,6 +83,65 @@ def implausible_loss(
             "another one now, give it a rough fixed loss in the bench file, such as loss: 20 dB, uncertainty: 10 dB"
         )
     return ""
+
+
+def confused(loss_db: Floats, expanded_db: Floats, path: LossPath, other: LossPath, frequencies_hz: Sequence[float]) -> str:
+    """
+    Against the table of the other path from the same plane, where the sensor may be instead; "" when it may be so.
+
+    Refused is what is the other path by its table at every frequency, and far from its own at every frequency; tables that lie
+    so near each other that nobody could tell the two apart refuse nothing.
+    """
+    own_db, own_u_db, other_db, other_u_db = (
+        np.array([read(hz) for hz in frequencies_hz])
+        for read in (path.loss_db, path.uncertainty_db, other.loss_db, other.uncertainty_db)
+    )
+    is_other = bool((np.abs(loss_db - other_db) <= expanded_db + other_u_db).all())
+    beyond_db = np.abs(loss_db - own_db) - expanded_db - own_u_db
+    if not is_other or float(beyond_db.min()) <= SURELY_LOSES_DB:
+        return ""
+    worst = int(np.argmax(beyond_db))
+    return (
+        f"path {path.name} loses {loss_db[worst]:.2f} dB at {_hz(frequencies_hz[worst])}, and by its table ({path.source}) "
+        f"{own_db[worst]:.2f} dB; it loses at every frequency what path {other.name} does ({other.source}, "
+        f"{other_db[worst]:.2f} dB there): is the sensor at the end of that one? If {path.name} is like it now, give it a rough "
+        "fixed loss in the bench file, such as loss: 20 dB, uncertainty: 10 dB"
+    )
+
+
+def alike(one: Series, other: Series, adapter_db: Floats) -> bool:
+    """
+    Whether two series differ by no more than readings of one and the same thing do, at every frequency; with the adapter on both
+    times, or once.
+
+    Args:
+        adapter_db: At each frequency, shape (n,). [dB]
+    """
+    apart_db = other.mean_dbm[:, 0] - one.mean_dbm[:, 0]
+    u_db = np.hypot(one.scatter_db[0] / np.sqrt(one.count), other.scatter_db[0] / np.sqrt(other.count))
+    return any(bool((np.abs(apart_db - taken_db) <= 4.0 * u_db).all()) for taken_db in (0.0, adapter_db))
+
+
+def repeated(read_dbm: Floats, set_dbm: Sequence[float], frequencies_hz: Sequence[float], meter: str) -> str:
+    """
+    Whether a meter that hangs repeats itself: the same reading to the last digit at the lowest and at the highest level, at one
+    frequency or from one to the next; "" when not. One level alone, or levels too near each other, tell nothing.
+
+    Args:
+        read_dbm: In the order in which it was read, shape (repeats, frequencies, levels). [dBm]
+    """
+    if set_dbm[-1] - set_dbm[0] < SURELY_LOSES_DB:
+        return ""
+    # From a frequency's highest level to the lowest of the next, and from its lowest to its highest.
+    ends = read_dbm[:, :, [0, -1]].reshape(-1)
+    same = np.flatnonzero(ends[1:] == ends[:-1])
+    if not same.size:
+        return ""
+    where = _hz(frequencies_hz[int(same[0]) // 2 % len(frequencies_hz)])
+    return (
+        f"{meter} reads {ends[same[0]]:.3f} dBm to the last digit at {set_dbm[0]:g} dBm and at {set_dbm[-1]:g} dBm set, from "
+        f"{where} on: it repeats itself, or the sensor is not where it was asked for."
+    )
 
 
 def changed(loss_db: Floats, expanded_db: Floats, path: LossPath, frequencies_hz: Sequence[float]) -> str:

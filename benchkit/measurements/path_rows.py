@@ -15,28 +15,41 @@ from benchkit.results.uncertainty import Contribution
 if TYPE_CHECKING:
     import pandas as pd
 
-    from benchkit.measurements.power_before import PowerStation, Thing
+    from benchkit.measurements.power_before import Feed, PowerStation, Step
 
 __all__ = [
     "COMPRESSIONS",
     "LEVELS",
     "PATHS",
     "PATH_BUDGETS",
+    "RISE",
     "VERIFICATION",
     "budgets_of",
     "condition_of",
+    "driven_by",
     "read_series",
     "store_budget",
 ]
 
+RISE = "rise of "
+"""Before a path's name, where a line of a budget belongs to how it compresses."""
+
 TIME_UNITS = "seconds since 1970-01-01T00:00:00Z"
 FREQUENCY = Column("frequency_hz", "Hz", "frequency")
+# Told of the second source alone: records that were begun before there was such a column are gone on with.
+DRIVEN_BY = Column("driven_by", "", "RF source that was on: second source, or empty: the channel's first", "S24")
 
 LEVELS = BlockStream(
     "power_levels",
     (
         Column("time_s", TIME_UNITS, "end of the reading"),
-        Column("connected", "", "what was connected: sensor at source, sensor (at the device's input plane) or thru", "S16"),
+        Column(
+            "connected", "",
+            "what was connected: sensor at source or second source, sensor (at the device's input plane), a thru with the sensor "
+            "at the analyser's cable (sensor at analyser) or at its own place (thru)",
+            "S24",
+        ),
+        DRIVEN_BY,
         Column("repeat", "1", "which of the repeated readings, from 0", "i8"),
         FREQUENCY,
         Column("source_level_dbm", "dBm", "level set at the source (raw)", plane="source connector"),
@@ -73,6 +86,7 @@ COMPRESSIONS = BlockStream(
     "path_compressions",
     (
         Column("path", "", "name of the path in the bench file", "S64"),
+        DRIVEN_BY,
         FREQUENCY,
         Column("from_dbm", "dBm", "lowest level set at the source", plane="source connector"),
         Column("to_dbm", "dBm", "highest level set at the source", plane="source connector"),
@@ -84,6 +98,7 @@ VERIFICATION = BlockStream(
     "verification",
     (
         Column("time_s", TIME_UNITS, "when the last reading was taken"),
+        DRIVEN_BY,
         FREQUENCY,
         Column("drive_set_dbm", "dBm", "level asked for", plane="device input"),
         Column("source_level_dbm", "dBm", "level set at the source (raw)", plane="source connector"),
@@ -99,7 +114,7 @@ VERIFICATION = BlockStream(
 
 
 def read_series(
-    station: PowerStation, what: Thing, frequencies_hz: list[float], levels_dbm: list[float], repeats: int
+    station: PowerStation, step: Step, frequencies_hz: list[float], levels_dbm: list[float], repeats: int
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """
     Every frequency and level, the whole walk `repeats` times: the source is set anew each time, so that scatter has how well it
@@ -114,12 +129,13 @@ def read_series(
         for row, hz in enumerate(frequencies_hz):
             for column, level_dbm in enumerate(levels_dbm):
                 at = repeat, row, column
-                set_dbm[at], read_dbm[at] = station.read(hz, level_dbm)
+                set_dbm[at], read_dbm[at] = station.read(hz, level_dbm, step.feed)
                 station.store(
                     LEVELS.name,
                     {
                         "time_s": station.now_s(),
-                        "connected": what,
+                        "connected": step.what,
+                        **driven_by(step.feed),
                         "repeat": repeat,
                         "frequency_hz": hz,
                         "source_level_dbm": float(set_dbm[at]),
@@ -127,6 +143,11 @@ def read_series(
                     },
                 )
     return set_dbm, read_dbm
+
+
+def driven_by(feed: Feed) -> dict[str, str]:
+    """For a row: empty where the first source was on."""
+    return {} if feed == "source" else {DRIVEN_BY.name: feed}
 
 
 def store_budget(station: PowerStation, of: str, frequency_hz: float, lines: tuple[Contribution, ...]) -> None:

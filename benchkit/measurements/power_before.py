@@ -8,20 +8,52 @@ from typing import TYPE_CHECKING, Literal, Protocol
 
 if TYPE_CHECKING:
     from benchkit.bench.paths import LossPath
-    from benchkit.results.path_budget import PowerAccuracy
+    from benchkit.results.path_lines import PowerAccuracy
 
-__all__ = ["DEVICE", "SENSOR", "SENSOR_AT_SOURCE", "THRU", "PowerBefore", "PowerStation", "Thing"]
+__all__ = [
+    "DEVICE",
+    "SENSOR",
+    "SENSOR_AT_ANALYSER",
+    "SENSOR_AT_SECOND",
+    "SENSOR_AT_SOURCE",
+    "THRU",
+    "Feed",
+    "PathRole",
+    "PowerBefore",
+    "PowerStation",
+    "Step",
+    "Thing",
+]
 
-Thing = Literal["sensor at source", "sensor", "thru", "device"]
+Thing = Literal["sensor at source", "sensor at second source", "sensor", "sensor at analyser", "thru", "device"]
 """
-What hands connect: the power meter's sensor at the source's connector, or at the device's input plane; a thru in place of the
-device, with the sensor at its own place; the device again.
+What hands connect: the power meter's sensor at the first or the second source's connector, or at the device's input plane; a thru
+in place of the device, with the sensor at the analyser's end of its cable, or at its own place; the device again.
 """
 
 SENSOR_AT_SOURCE: Thing = "sensor at source"
+SENSOR_AT_SECOND: Thing = "sensor at second source"
 SENSOR: Thing = "sensor"
+SENSOR_AT_ANALYSER: Thing = "sensor at analyser"
 THRU: Thing = "thru"
 DEVICE: Thing = "device"
+
+Feed = Literal["source", "second source"]
+"""Which of a channel's sources is on, by its key in the wiring."""
+
+PathRole = Literal["input", "output", "second input", "analyser"]
+"""
+Source to device, device to power meter, second source to device, device to spectrum analyser: a channel's input.path,
+output.path, input.second_path and output.analyser_path.
+"""
+
+
+@dataclass(frozen=True)
+class Step:
+    """One series of readings: with one thing connected, and one source on."""
+
+    what: Thing
+    feed: Feed = "source"
 
 
 @dataclass(frozen=True)
@@ -33,26 +65,43 @@ class PowerBefore:
         frequencies_hz: Ascending. [Hz]
         levels_dbm: Ascending; at the plane that `plane` names. [dBm]
         plane: "source": its connector, whatever the path's table says; "device": its input, by the path's table.
-        connects: What is connected, in this order; the device again is not among them.
-        readings: At each frequency and level, with each thing connected.
+        steps: In this order; the device again is not among them.
+        readings: At each frequency and level, in each step.
         zeroes: Whether the sensor is zeroed first.
+        paths: What is measured, or held against its table.
     """
 
     frequencies_hz: Sequence[float]
     levels_dbm: Sequence[float]
     plane: Literal["source", "device"]
-    connects: tuple[Thing, ...]
+    steps: tuple[Step, ...]
     readings: int
     averages: int
     zeroes: bool
+    paths: tuple[PathRole, ...] = ("input", "output")
 
     @property
     def reading_count(self) -> int:
         """Of one channel."""
-        return len(self.frequencies_hz) * len(self.levels_dbm) * len(self.connects) * self.readings
+        return len(self.steps) * self.readings_in_step
 
-    def source_levels_dbm(self, input_path: LossPath) -> list[float]:
-        """Every level asked of the source, the paths' losses in. [dBm]"""
+    @property
+    def readings_in_step(self) -> int:
+        """Of each step."""
+        return len(self.frequencies_hz) * len(self.levels_dbm) * self.readings
+
+    def uses(self, feed: Feed) -> bool:
+        """Whether that source is on in any step."""
+        return any(step.feed == feed for step in self.steps)
+
+    def connects(self, what: Thing) -> bool:
+        """Whether that is connected at any time."""
+        return any(step.what == what for step in self.steps)
+
+    def source_levels_dbm(self, feed: Feed, input_path: LossPath) -> list[float]:
+        """Every level asked of that source, its path's losses in. [dBm]"""
+        if not self.uses(feed):
+            return []
         if self.plane == "source":
             return list(self.levels_dbm)
         top_dbm = max(self.levels_dbm)
@@ -60,7 +109,7 @@ class PowerBefore:
 
 
 class PowerStation(Protocol):
-    """Source and power meter as wired to one channel, the part unpowered: nothing is energised but RF, and that for a reading."""
+    """Sources and power meter as wired to one channel, the part unpowered: nothing is energised but RF, for a reading."""
 
     @property
     def channel(self) -> str: ...
@@ -87,7 +136,29 @@ class PowerStation(Protocol):
 
     @property
     def accuracy(self) -> PowerAccuracy:
-        """What the bench file says of both instruments, and of the paths' match."""
+        """What the bench file says of source and meter, and of the paths' match."""
+        ...
+
+    def path(self, role: PathRole) -> LossPath:
+        """
+        As the bench file knows it.
+
+        Raises:
+            MisuseError: It is not wired.
+        """
+        ...
+
+    def source_of(self, feed: Feed) -> str:
+        """
+        Name of that source.
+
+        Raises:
+            MisuseError: It is not wired, or not open.
+        """
+        ...
+
+    def accuracy_of(self, feed: Feed) -> PowerAccuracy:
+        """As `accuracy`, of that source and the meter."""
         ...
 
     def has_amplifier(self, path: str) -> bool:
@@ -107,9 +178,9 @@ class PowerStation(Protocol):
         """Zero the sensor where it is, RF read back off."""
         ...
 
-    def read(self, frequency_hz: float, level_dbm: float) -> tuple[float, float]:
+    def read(self, frequency_hz: float, level_dbm: float, feed: Feed = "source") -> tuple[float, float]:
         """
-        RF on at one frequency and level (at the plane that was asked for), one reading, RF off and read back off.
+        RF of one source on at one frequency and level (at the plane that was asked for), one reading, RF off and read back off.
 
         Returns:
             Level set at the source, and level read, raw. [dBm]

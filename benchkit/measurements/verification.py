@@ -21,10 +21,11 @@ from benchkit.measurements.path_rows import (
     VERIFICATION,
     budgets_of,
     condition_of,
+    driven_by,
     read_series,
     store_budget,
 )
-from benchkit.measurements.power_before import DEVICE, THRU, PowerBefore, PowerStation
+from benchkit.measurements.power_before import DEVICE, THRU, Feed, PathRole, PowerBefore, PowerStation, Step
 from benchkit.quantities.format import format_quantity
 from benchkit.results.figure import Figure
 from benchkit.results.path_budget import pooled, thru_gain
@@ -37,6 +38,7 @@ if TYPE_CHECKING:
 __all__ = ["Verification"]
 
 _THRU = "thru"
+_PATHS: dict[Feed, PathRole] = {"source": "input", "second source": "second input"}
 
 
 class Verification(BeforeBlock):
@@ -48,6 +50,7 @@ class Verification(BeforeBlock):
     limit_db: Decibels | None = Field(
         alias="limit", default=None, gt=0, description="Furthest from 0 dB; default: the expanded uncertainty at each frequency"
     )
+    second_source: bool = Field(default=False, description="Once more with the second source, through its own path")
     repeats: int = Field(default=3, ge=2, le=100, description="Walks over all frequencies, the source set anew in each")
     averages: int = Field(default=1, ge=1, le=1024)
 
@@ -65,7 +68,10 @@ class Verification(BeforeBlock):
         return self.level_dbm, self.level_dbm
 
     def power_before(self) -> PowerBefore:
-        return PowerBefore(self.frequency_hz, (self.level_dbm,), "device", (THRU,), self.repeats, self.averages, zeroes=True)
+        steps, paths = tuple(Step(THRU, feed) for feed in self._feeds), (*(_PATHS[feed] for feed in self._feeds), "output")
+        return PowerBefore(
+            self.frequency_hz, (self.level_dbm,), "device", steps, self.repeats, self.averages, zeroes=True, paths=paths
+        )
 
     def mistakes(self, files: Mapping[str, bytes] | None) -> Iterator[tuple[str, str]]:
         if any(a >= b for a, b in pairwise(self.frequency_hz)):
@@ -78,15 +84,25 @@ class Verification(BeforeBlock):
         """
         station.connect(THRU)
         station.zero()
-        frequencies = list(self.frequency_hz)
-        set_dbm, read_dbm = read_series(station, THRU, frequencies, [self.level_dbm], self.repeats)
+        for feed in self._feeds:
+            self._look(station, feed)
+        station.connect(DEVICE)
+
+    @property
+    def _feeds(self) -> tuple[Feed, ...]:
+        return ("source", "second source") if self.second_source else ("source",)
+
+    def _look(self, station: PowerStation, feed: Feed) -> None:
+        """With one source on, by the tables of its path and of the meter's."""
+        frequencies, accuracy = list(self.frequency_hz), station.accuracy_of(feed)
+        input_path, output_path = station.path(_PATHS[feed]), station.path("output")
+        set_dbm, read_dbm = read_series(station, Step(THRU, feed), frequencies, [self.level_dbm], self.repeats)
         series, made_s = pooled(read_dbm), station.now_s()
         wrong: list[tuple[float, float, float]] = []
         for row, hz in enumerate(frequencies):
-            input_path, output_path = station.input_path, station.output_path
             input_db, output_db = input_path.loss_db(hz), output_path.loss_db(hz)
             source_dbm, meter_dbm = float(set_dbm[0, row, 0]), float(series.mean_dbm[row, 0])
-            lines = thru_gain(station.accuracy, input_path.uncertainty_db(hz), output_path.uncertainty_db(hz), series, (row, 0))
+            lines = thru_gain(accuracy, input_path.uncertainty_db(hz), output_path.uncertainty_db(hz), series, (row, 0))
             gain_db = meter_dbm + output_db - (source_dbm - input_db)
             expanded_db = Budget(lines).expanded
             limit_db = expanded_db if self.limit_db is None else self.limit_db
@@ -94,11 +110,12 @@ class Verification(BeforeBlock):
             is_wrong = not abs(gain_db) <= limit_db
             if is_wrong:
                 wrong.append((gain_db, limit_db, hz))
-            store_budget(station, _THRU, hz, lines)
+            store_budget(station, driven_by(feed).get("driven_by", _THRU), hz, lines)
             station.store(
                 VERIFICATION.name,
                 {
                     "time_s": made_s,
+                    **driven_by(feed),
                     "frequency_hz": hz,
                     "drive_set_dbm": self.level_dbm,
                     "source_level_dbm": source_dbm,
@@ -113,33 +130,37 @@ class Verification(BeforeBlock):
             )
         where = f"{self.title}, channel {station.channel}"
         if wrong:
-            raise ConditionError(self._says(station, where, wrong, len(frequencies)))
-        station.note("verified", f"{where}: gain of a thru within its limit at {len(frequencies)} frequencies")
-        station.connect(DEVICE)
+            raise ConditionError(self._says(station, feed, where, wrong, len(frequencies)))
+        by = f", driven by the {feed}," if self.second_source else ""
+        station.note("verified", f"{where}: gain of a thru{by} within its limit at {len(frequencies)} frequencies")
 
-    def _says(self, station: PowerStation, where: str, wrong: list[tuple[float, float, float]], count: int) -> str:
+    def _says(
+        self, station: PowerStation, feed: Feed, where: str, wrong: list[tuple[float, float, float]], count: int
+    ) -> str:
         gain_db, limit_db, hz = max(wrong, key=lambda one: abs(one[0]) - one[1])
         basis = "its expanded uncertainty" if self.limit_db is None else "the stated limit"
         excess = abs(gain_db) - limit_db
+        input_path, output_path = station.path(_PATHS[feed]), station.path("output")
         side = "loses more than the tables say" if gain_db < 0 else "loses less than the tables say"
         return (
             f"{where}: a thru has {gain_db:+.2f} dB at {format_quantity(hz, 'Hz', 9)} instead of 0 dB, {excess:.2f} dB beyond "
             f"{basis}, {limit_db:.2f} dB (out at {len(wrong)} of {count} frequencies): the way {side}. One of paths "
-            f"{station.input_path.name} ({station.input_path.source}) and {station.output_path.name} "
-            f"({station.output_path.source}), the level of {station.source} or {station.meter} is not as stated. Is it a thru, "
+            f"{input_path.name} ({input_path.source}) and {output_path.name} "
+            f"({output_path.source}), the level of {station.source_of(feed)} or {station.meter} is not as stated. Is it a thru, "
             "are connectors clean and tight, is the sensor with its adapter at its own place? Else measure the paths anew (kind: "
             "path_loss). Nothing was biased, and the thru is still connected"
         )
 
     def stream_rows(self, stream: str) -> int:
         # Of each channel, once; a plan has a condition for each channel at least.
-        rows = len(self.frequency_hz)
+        rows = len(self._feeds) * len(self.frequency_hz)
         return {LEVELS.name: self.power_before().reading_count, PATH_BUDGETS.name: 12 * rows}.get(stream, rows)
 
     def summarise_record(self, points: pd.DataFrame, streams: Mapping[str, pd.DataFrame]) -> list[Result]:
         budgets, found = budgets_of(streams), []
         for row in streams[VERIFICATION.name].to_dict("records"):
-            condition = condition_of(row)
+            # Records of before the second source was looked at have no such column.
+            condition, qualifier = condition_of(row), str(row.get("driven_by", ""))
             found.append(
                 Result(
                     parameter="thru_gain",
@@ -147,12 +168,13 @@ class Verification(BeforeBlock):
                     unit="dB",
                     plane="device input to device output",
                     condition=condition,
+                    qualifier=qualifier,
                     expanded_uncertainty=float(row["expanded_uncertainty_db"]),
                     convention=f"thru in place of the device at {self.level_dbm:g} dBm, by the tables of the bench file; 0 dB is "
                     "right",
                     found="" if row["is_within"] else f"beyond its limit, {row['limit_db']:.2f} dB",
                     measurement=self.title,
-                    budget=budgets.get((_THRU, condition.channel or "", condition.frequency_hz or 0.0), ()),
+                    budget=budgets.get((qualifier or _THRU, condition.channel or "", condition.frequency_hz or 0.0), ()),
                 )
             )
         return found

@@ -140,10 +140,17 @@ def sweep_time_s(block: MeasurementBlock, bench: BenchFile, channel: str) -> tup
 def power_before_time_s(block: MeasurementBlock, bench: BenchFile, channel: str) -> float:
     """All power readings of one channel before the first condition: each time the source settles and the meter averages. [s]"""
     asked, wiring = block.power_before(), bench.wiring.channels[channel]
-    source, meter = bench.instruments[wiring.input.source], bench.instruments[wiring.output.power_meter]
-    if asked is None or not isinstance(source, SourceSettings) or not isinstance(meter, PowerMeterSettings):
+    meter = bench.instruments[wiring.output.power_meter]
+    if asked is None or not isinstance(meter, PowerMeterSettings):
         return 0.0
-    return asked.reading_count * (source.settling_time_s + asked.averages * meter.reading_time_s)
+    names = {"source": wiring.input.source, "second source": wiring.input.second_source}
+    total_s = 0.0
+    for step in asked.steps:
+        name = names[step.feed]
+        source = None if name is None else bench.instruments[name]
+        if isinstance(source, SourceSettings):
+            total_s += asked.readings_in_step * (source.settling_time_s + asked.averages * meter.reading_time_s)
+    return total_s
 
 
 def temperature_time_s(sequence: SequenceFile, bench: BenchFile, start_degc: float, target_degc: float) -> float:

@@ -9,55 +9,46 @@ is counted once and what twice follows from the measurement equation, here at ea
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from benchkit.results.matching import MismatchConvention, gamma_from_return_loss, mismatch
+from benchkit.results.path_lines import (
+    SQRT2,
+    PowerAccuracy,
+    adapter_loss,
+    connected,
+    each_reading,
+    half_step,
+    mismatched,
+    same_meter,
+)
 from benchkit.results.uncertainty import Contribution, standard_from_expanded, standard_from_rectangular
 
-__all__ = ["PowerAccuracy", "SensorMatch", "Series", "device_to_meter", "levels_apart", "pooled", "source_to_device", "thru_gain"]
-
-SQRT2 = math.sqrt(2.0)
-
-
-@dataclass(frozen=True)
-class PowerAccuracy:
-    """
-    As a bench file states it; None: not stated. Limits of error, but for `noise`.
-
-    Attributes:
-        source_db: Of the source's level. [dB]
-        source_linearity_db, meter_linearity_db: Of a difference of two levels at one frequency. [dB]
-        source_resolution_db, meter_resolution_db: Steps. [dB]
-        meter_db: Of one level well above the zero, without mismatch. [dB]
-        zero_dbm: Of the meter's zero, a power as a level. [dBm]
-        noise_db: Standard deviation of one reading. [dB]
-        input_return_loss_db, output_return_loss_db: From the device's planes into the paths. [dB]
-        convention: What is known of these two.
-    """
-
-    source_db: float
-    meter_db: float
-    source_linearity_db: float | None = None
-    source_resolution_db: float | None = None
-    meter_linearity_db: float | None = None
-    meter_resolution_db: float | None = None
-    zero_dbm: float | None = None
-    noise_db: float | None = None
-    input_return_loss_db: float | None = None
-    output_return_loss_db: float | None = None
-    convention: MismatchConvention = "largest magnitudes"
+__all__ = [
+    "SensorMatch",
+    "Series",
+    "device_to_analyser",
+    "device_to_meter",
+    "levels_apart",
+    "pooled",
+    "source_to_device",
+    "thru_gain",
+]
 
 
 @dataclass(frozen=True)
 class SensorMatch:
-    """Return losses of the sensor (its adapter with it) and of the source; None: not stated. [dB]"""
+    """
+    Return losses of the sensor (its adapter with it), of the source, and looking into the analyser's end of its cable; None: not
+    stated. [dB]
+    """
 
     sensor_db: float | None = None
     source_db: float | None = None
+    analyser_cable_db: float | None = None
 
 
 @dataclass(frozen=True)
@@ -116,25 +107,25 @@ def source_to_device(
         connector_db: Limit of error through connecting something once; None: not stated. [dB]
     """
     read_dbm = float(plane.mean_dbm[where])
-    lines = list(_each_reading(accuracy, read_dbm, "at the device's plane"))
+    lines = list(each_reading(accuracy, read_dbm, "at the device's plane"))
     lines.append(plane.noise("scatter at the device's plane", where[1]))
-    lines += _mismatched("mismatch of sensor and input path", match.sensor_db, accuracy.input_return_loss_db, accuracy.convention)
+    lines += mismatched("mismatch of sensor and input path", match.sensor_db, accuracy.input_return_loss_db, accuracy.convention)
     connections = 1
     if at_source is None:
         loss_db = source_set_dbm - (read_dbm + adapter[0])
         lines.append(Contribution("source's level accuracy", standard_from_rectangular(accuracy.source_db)))
-        lines += _step("source's resolution", accuracy.source_resolution_db)
+        lines += half_step("source's resolution", accuracy.source_resolution_db)
         lines.append(Contribution("power meter's accuracy", standard_from_rectangular(accuracy.meter_db)))
-        lines += _adapter(adapter[1])
+        lines += adapter_loss(adapter[1])
     else:
         source_dbm = float(at_source.mean_dbm[where])
         loss_db = source_dbm - read_dbm
         connections = 2
-        lines += _each_reading(accuracy, source_dbm, "at the source")
+        lines += each_reading(accuracy, source_dbm, "at the source")
         lines.append(at_source.noise("scatter at the source", where[1]))
-        lines.append(_same_meter(accuracy))
-        lines += _mismatched("mismatch of sensor and source", match.sensor_db, match.source_db, accuracy.convention)
-    return loss_db, (*lines, *_connected(connector_db, connections))
+        lines.append(same_meter(accuracy))
+        lines += mismatched("mismatch of sensor and source", match.sensor_db, match.source_db, accuracy.convention)
+    return loss_db, (*lines, *connected(connector_db, connections))
 
 
 def device_to_meter(
@@ -149,20 +140,49 @@ def device_to_meter(
     """
     plane_dbm, thru_dbm = float(plane.mean_dbm[where]), float(thru.mean_dbm[where])
     lines = [
-        *_each_reading(accuracy, plane_dbm, "at the device's plane"),
+        *each_reading(accuracy, plane_dbm, "at the device's plane"),
         plane.noise("scatter at the device's plane", where[1]),
-        *_each_reading(accuracy, thru_dbm, "behind the thru"),
+        *each_reading(accuracy, thru_dbm, "behind the thru"),
         thru.noise("scatter behind the thru", where[1]),
-        _same_meter(accuracy),
-        *_mismatched("mismatch of sensor and input path", match.sensor_db, accuracy.input_return_loss_db, accuracy.convention),
-        *_mismatched(
+        same_meter(accuracy),
+        *mismatched("mismatch of sensor and input path", match.sensor_db, accuracy.input_return_loss_db, accuracy.convention),
+        *mismatched(
             "mismatch of both paths at the thru", accuracy.input_return_loss_db, accuracy.output_return_loss_db,
             accuracy.convention,
         ),
-        *_adapter(adapter[1]),
-        *_connected(connector_db, 2),
+        *adapter_loss(adapter[1]),
+        *connected(connector_db, 2),
     ]  # fmt: skip
     return plane_dbm + adapter[0] - thru_dbm, tuple(lines)
+
+
+def device_to_analyser(
+    accuracy: PowerAccuracy, match: SensorMatch, plane: Series, behind: Series, where: tuple[int, int],
+    connector_db: float | None,
+) -> tuple[float, tuple[Contribution, ...]]:  # fmt: skip
+    """
+    Loss from the device's output to the analyser's connector, and its budget. [dB]
+
+    As `device_to_meter`, with the sensor at the analyser's end of its cable. It wears its adapter there as at the device's plane,
+    (M_plane + A) - (M_behind + A): the adapter is gone, and the analyser, which read nothing, has no part in it. What is
+    connected a third time is the cable, to the analyser again.
+    """
+    plane_dbm, behind_dbm = float(plane.mean_dbm[where]), float(behind.mean_dbm[where])
+    lines = [
+        *each_reading(accuracy, plane_dbm, "at the device's plane"),
+        plane.noise("scatter at the device's plane", where[1]),
+        *each_reading(accuracy, behind_dbm, "at the analyser's cable"),
+        behind.noise("scatter at the analyser's cable", where[1]),
+        same_meter(accuracy),
+        *mismatched("mismatch of sensor and input path", match.sensor_db, accuracy.input_return_loss_db, accuracy.convention),
+        *mismatched(
+            "mismatch of both paths at the thru", accuracy.input_return_loss_db, accuracy.output_return_loss_db,
+            accuracy.convention,
+        ),
+        *mismatched("mismatch of sensor and analyser's cable", match.sensor_db, match.analyser_cable_db, accuracy.convention),
+        *connected(connector_db, 3),
+    ]  # fmt: skip
+    return plane_dbm - behind_dbm, tuple(lines)
 
 
 def levels_apart(
@@ -178,11 +198,11 @@ def levels_apart(
     read = series.mean_dbm[row]
     source_db = accuracy.source_linearity_db
     lines = [
-        *_each_reading(accuracy, float(read[low]), "at the lowest level"),
-        *_each_reading(accuracy, float(read[high]), "at the highest level"),
+        *each_reading(accuracy, float(read[low]), "at the lowest level"),
+        *each_reading(accuracy, float(read[high]), "at the highest level"),
         series.noise("scatter at the lowest level", low),
         series.noise("scatter at the highest level", high),
-        _same_meter(accuracy),
+        same_meter(accuracy),
         Contribution("source's linearity", standard_from_rectangular(source_db))
         if source_db is not None
         else Contribution("source's accuracy at two levels", SQRT2 * standard_from_rectangular(accuracy.source_db)),
@@ -204,54 +224,14 @@ def thru_gain(
     """
     return (
         Contribution("source's level accuracy", standard_from_rectangular(accuracy.source_db)),
-        *_step("source's resolution", accuracy.source_resolution_db),
+        *half_step("source's resolution", accuracy.source_resolution_db),
         Contribution("input path's loss", standard_from_expanded(input_expanded_db)),
         Contribution("output path's loss", standard_from_expanded(output_expanded_db)),
         Contribution("power meter's accuracy", standard_from_rectangular(accuracy.meter_db)),
-        *_each_reading(accuracy, float(thru.mean_dbm[where]), "behind the thru"),
+        *each_reading(accuracy, float(thru.mean_dbm[where]), "behind the thru"),
         thru.noise("scatter of the readings", where[1]),
-        *_mismatched(
+        *mismatched(
             "mismatch of both paths at the thru", accuracy.input_return_loss_db, accuracy.output_return_loss_db,
             accuracy.convention,
         ),
     )  # fmt: skip
-
-
-def _each_reading(accuracy: PowerAccuracy, read_dbm: float, where: str) -> Iterator[Contribution]:
-    """What a reading has of its own: a zero is a power, and small beside a large one; half a step either way."""
-    if accuracy.zero_dbm is not None:
-        zero_db = 10.0 / math.log(10.0) * math.pow(10.0, (accuracy.zero_dbm - read_dbm) / 10.0)
-        yield Contribution(f"power meter's zero, {where}", standard_from_rectangular(zero_db))
-    yield from _step(f"power meter's resolution, {where}", accuracy.meter_resolution_db)
-
-
-def _step(name: str, step_db: float | None) -> Iterator[Contribution]:
-    if step_db is not None:
-        yield Contribution(name, standard_from_rectangular(step_db / 2))
-
-
-def _same_meter(accuracy: PowerAccuracy) -> Contribution:
-    """Two readings of one meter at one frequency. Without a stated linearity nothing says what cancels, so nothing does."""
-    if accuracy.meter_linearity_db is not None:
-        return Contribution("power meter's linearity", standard_from_rectangular(accuracy.meter_linearity_db))
-    return Contribution(
-        "power meter's accuracy, twice (its linearity is not stated)", SQRT2 * standard_from_rectangular(accuracy.meter_db)
-    )
-
-
-def _mismatched(
-    name: str, one_db: float | None, other_db: float | None, convention: MismatchConvention
-) -> Iterator[Contribution]:
-    if one_db is not None and other_db is not None:
-        one, other = (float(gamma_from_return_loss(value)) for value in (one_db, other_db))
-        yield Contribution(name, mismatch(one, other, convention).standard_uncertainty_db)
-
-
-def _adapter(expanded_db: float) -> Iterator[Contribution]:
-    if expanded_db > 0:
-        yield Contribution("adapter's loss", standard_from_expanded(expanded_db))
-
-
-def _connected(connector_db: float | None, times: int) -> Iterator[Contribution]:
-    if connector_db is not None:
-        yield Contribution(f"connecting, {times} x", math.sqrt(times) * standard_from_rectangular(connector_db))

@@ -140,6 +140,7 @@ def _channel(
         fixture=Fixture(line_delay_s, has_one_source=wiring.network is None and wiring.input.second_source is None),
         second=_second(wiring, ports),
         power_meter=output.power_meter,
+        analyser=output.analyser or "",
         adapter_db=adapter_db,
         network=_network(wiring, ports),
         input_mismatch=_mismatch(wiring.input.mismatch, drawn_with, name, "input"),

@@ -21,6 +21,8 @@ from sim_instruments.physics.tones import Line, ToneAnswer, respond_to_tones
 __all__ = [
     "DEVICE",
     "SENSOR",
+    "SENSOR_AT_ANALYSER",
+    "SENSOR_AT_SECOND",
     "SENSOR_AT_SOURCE",
     "DeviceChannel",
     "Feed",
@@ -32,11 +34,17 @@ __all__ = [
 DEVICE = "device"
 """What is normally in the fixture."""
 
-SENSOR, SENSOR_AT_SOURCE = "sensor", "sensor at source"
+SENSOR, SENSOR_AT_SOURCE, SENSOR_AT_SECOND = "sensor", "sensor at source", "sensor at second source"
 """
-The power meter's sensor away from its own place: at the device's input plane, the device taken out; at the source's connector,
-whose cable then leads nowhere.
+The power meter's sensor away from its own place: at the device's input plane, the device taken out; at the connector of the first
+or the second source, whose cable then leads nowhere.
 """
+
+SENSOR_AT_ANALYSER = "sensor at analyser"
+"""The sensor at the analyser's end of its cable, a thru in place of the device; the analyser then sees nothing."""
+
+LEADS_ON = ("thru", "line", SENSOR_AT_ANALYSER)
+"""What of all that can be in the fixture leads on what comes."""
 
 
 class Operating(NamedTuple):
@@ -122,6 +130,7 @@ class DeviceChannel:
         second: The second source, if one is wired.
         network: The network analyser, if one is wired.
         power_meter: Which of `meters` is the power meter, whose sensor can be put elsewhere.
+        analyser: Which of `meters` is the spectrum analyser, whose cable the sensor can be put on; "": none is wired.
         adapter_db: What is lost between the sensor and where it is put then.
         input_mismatch, output_mismatch: Of the paths of sources and meters with the device; None: matched.
     """
@@ -144,6 +153,7 @@ class DeviceChannel:
     second: Feed | None = None
     network: NetworkFeed | None = None
     power_meter: str = ""
+    analyser: str = ""
     adapter_db: float = 0.0
     input_mismatch: PortMismatch | None = None
     output_mismatch: PortMismatch | None = None
@@ -166,12 +176,30 @@ class DeviceChannel:
 
     def at_sensor(self, t: float) -> list[Line] | None:
         """What the power meter's sensor sees where hands have put it; None: it is at its own place. [Hz, dBm]"""
-        if self.fixture.what == SENSOR:
+        what = self.fixture.what
+        if what == SENSOR:
             return [(hz, level_dbm - self.adapter_db) for hz, level_dbm in self.tones(t)]
-        if self.fixture.what != SENSOR_AT_SOURCE:
+        if what == SENSOR_AT_ANALYSER:
+            path = self.meters[self.analyser]
+            return [(hz, self.at_meter_dbm(path, level_dbm, hz) - self.adapter_db) for hz, level_dbm in self.tones(t)]
+        if what == SENSOR_AT_SOURCE:
+            source = self.source
+        elif what == SENSOR_AT_SECOND and self.second is not None:
+            source = self.second.source
+        else:
             return None
-        level_dbm = self.source.level_dbm(t) - self.adapter_db if self.source.is_on else NOTHING
-        return [(self.source.frequency_hz, level_dbm)] if level_dbm > NOTHING else []
+        level_dbm = source.level_dbm(t) - self.adapter_db if source.is_on else NOTHING
+        return [(source.frequency_hz, level_dbm)] if level_dbm > NOTHING else []
+
+    def is_cable_off(self, meter: str) -> bool:
+        """Whether the sensor has a meter's cable, so that the meter sees nothing of this channel."""
+        return meter == self.analyser and self.fixture.what == SENSOR_AT_ANALYSER
+
+    def things(self) -> tuple[str, ...]:
+        """Where the power meter's sensor can be put as this channel is wired, away from its own place."""
+        second = () if self.second is None else (SENSOR_AT_SECOND,)
+        analyser = (SENSOR_AT_ANALYSER,) if self.analyser else ()
+        return (SENSOR, SENSOR_AT_SOURCE, *second, *analyser)
 
     def input_dbm(self, t: float) -> float:
         """Level at the input pin by the first source; minus infinity: none. [dBm]"""
@@ -197,9 +225,9 @@ class DeviceChannel:
         """Everything that reaches the input of the fixture. [Hz, dBm]"""
         found: list[Line] = []
         if self.is_connected():
-            # With the sensor at its connector nothing of the source goes on.
+            # With the sensor at its connector nothing of a source goes on.
             feeds = [] if self.fixture.what == SENSOR_AT_SOURCE else [(self.source, self.input_path)]
-            if self.second is not None:
+            if self.second is not None and self.fixture.what != SENSOR_AT_SECOND:
                 feeds.append((self.second.source, self.second.path))
             found = [
                 (source.frequency_hz, self._at_fixture_dbm(path, source, t))
@@ -252,8 +280,8 @@ class DeviceChannel:
         return Operating(strongest_hz, input_dbm, drain_v, gate_v, channel_degc, answer.response, answer)
 
     def _standard(self, tones: list[Line], drain_v: float, gate_v: float, case_degc: float) -> Operating:
-        """No device: nothing reaches its pins and nothing is drawn; thru and line lead on what comes."""
-        through = tuple(tones) if self.fixture.what in ("thru", "line") else ()
+        """No device: nothing reaches its pins and nothing is drawn; a thru, for one, leads on what comes."""
+        through = tuple(tones) if self.fixture.what in LEADS_ON else ()
         level_dbm = 10.0 * math.log10(sum(milliwatts(level) for _, level in through)) if through else NOTHING
         response = Response(level_dbm, 0.0, 0.0, 0.0, 0.0, 0.0)
         frequency_hz = max(tones, key=lambda tone: tone[1])[0] if tones else self.source.frequency_hz

@@ -76,13 +76,14 @@ def standard(what: str, frequency_hz: NDArray[np.float64], line_delay_s: float) 
     A calibration standard at the device's planes: on each port the same one-port, or one two-port between them.
 
     Args:
-        what: One of STANDARDS. Open, short and load are ideal; thru has no length; line is matched and nearly lossless. Anything
-            else that was put there leaves both planes open, but for a power sensor at the input, which is matched.
+        what: One of STANDARDS. Open, short and load are ideal; thru has no length; line is matched and nearly lossless. A sensor
+            at the analyser's cable means a thru. Anything else that was put there leaves both planes open, but for a power sensor
+            at the input, which is matched.
         line_delay_s: Of the line. [s]
     """
     count = len(frequency_hz)
     s = np.zeros((count, 2, 2), dtype=np.complex128)
-    if what in ("thru", "line"):
+    if what in ("thru", "line", "sensor at analyser"):
         through = np.ones(count, dtype=np.complex128)
         if what == "line":
             loss_db = LINE_LOSS_DB * np.sqrt(frequency_hz / 10e9)

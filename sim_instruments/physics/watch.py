@@ -200,7 +200,7 @@ class Watch:
         for meter, path in channel.meters.items():
             self._compare_path(t, path.name, output_dbm)
             power_mw = 0.0
-            if output_dbm > -math.inf:
+            if output_dbm > -math.inf and not channel.is_cable_off(meter):
                 power_mw = milliwatts(path.through(output_dbm, point.frequency_hz))
             if meter == channel.power_meter and (lines := channel.at_sensor(t)) is not None:
                 power_mw = sum(milliwatts(level_dbm) for _, level_dbm in lines)

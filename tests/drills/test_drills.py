@@ -185,6 +185,16 @@ def test_any_fault_at_any_moment_of_the_short_sequence(
     assert drill_one(str(text)).failures == ()
 
 
+def test_where_all_is_done_before_the_first_condition_faults_come_at_times(short: tuple[Sequence, Bench]) -> None:
+    """Paths have no points, and a disk that is full can't wait for a message."""
+    nothing = Reference(duration_s=40.0, messages=100, points=0, results={})
+    for name in ("disk-full", "level-jump"):
+        (offer,) = chosen(offers(short[1]), [name])
+        texts = [str(text) for text in draw(offer, nothing, ["rf_source"], 2, 11)]
+        assert len(texts) == 2
+        assert not any("point" in text for text in texts)
+
+
 def test_the_verb_prints_the_table_and_its_exit_code_is_the_verdict(tmp_path: Path) -> None:
     """One line for each fault; nothing charged, exit code 0."""
     arguments = ("drill", SHORT, "--fault", "gate-lost", "--fault", "late", "--instants", "1", "--jobs", "2")

@@ -56,3 +56,45 @@ def test_a_terminal_that_is_gone_is_an_error_and_not_a_standard_that_is_connecte
     assert hands.connected("A") == "device"
     with pytest.raises(InstrumentError, match="could not be asked to calibrate the sensor of output_meter"):
         hands.calibrate_sensor("output_meter")
+
+
+def test_whoever_measures_paths_is_told_what_goes_where_and_what_goes_back() -> None:
+    """A cable that stays off its source, or off the analyser, is found in the night's numbers, or never."""
+    asked: list[str] = []
+
+    class Willing:
+        def ask(self, text: str) -> None:
+            asked.append(text)
+
+    hands = AskedHands(Willing(), VirtualClock(), None)
+    for what in ("sensor at source", "sensor at second source", "sensor", "sensor at analyser", "thru", "device"):
+        hands.connect("A", what)
+
+    source, second, plane, analyser, thru, device = asked
+    assert "SENSOR" in source
+    assert "to the SOURCE's connector" in source
+    assert "to the SECOND SOURCE's connector" in second
+    assert "the source's cable goes back on the SOURCE" in second
+    assert "INPUT plane of channel A" in plane
+    assert "the second source's cable goes back on the SECOND SOURCE" in plane
+    assert "Connect a THRU to channel A" in analyser
+    assert "off the SPECTRUM ANALYSER and put its end on the power meter's SENSOR" in " ".join(analyser.split())
+    assert "The THRU stays" in thru
+    assert "the analyser's cable goes back on the ANALYSER" in thru
+    assert "power sensor goes back to its own place" in thru
+    assert "Connect the device to channel A" in device
+    assert "back on" not in device
+
+
+def test_a_cable_that_is_off_when_all_begins_again_goes_back_first() -> None:
+    """After transient trouble the first thing is asked for again, whatever was connected."""
+    asked: list[str] = []
+
+    class Willing:
+        def ask(self, text: str) -> None:
+            asked.append(text)
+
+    hands = AskedHands(Willing(), VirtualClock(), None)
+    for what in ("sensor at analyser", "sensor at source"):
+        hands.connect("A", what)
+    assert "the analyser's cable goes back on the ANALYSER" in asked[1]

@@ -23,7 +23,10 @@ KINDS: dict[str, tuple[str, ...]] = {
         "half-answer:network_analyser@point 3", "reset:network_analyser@point 3", "half-answer:network_analyser@message 60",
         "reset:network_analyser@message 80",
     ),
-    "kd14_paths": ("late:output_meter@message 200", "reset:rf_source@message 150", "restarts:output_meter@message 200"),
+    "kd14_paths": (
+        "late:output_meter@message 200", "reset:rf_source@message 150", "restarts:output_meter@message 200",
+        "reset:second_source@message 200",
+    ),
     "kd14_verification": ("half-answer:output_meter@message 70", "power-cycled:output_meter@message 65"),
 }  # fmt: skip
 CASES = [(name, fault) for name, faults in KINDS.items() for fault in faults]
@@ -35,7 +38,9 @@ SHORTER: dict[str, tuple[tuple[str, str], ...]] = {
     "kd14_two_tone": (ONE_TEMPERATURE, (ONE_FREQUENCY, "frequency: 14.125 GHz"), ("spacing: [1 MHz, 10 MHz]", "spacing: 10 MHz")),
     "kd14_spectrum": (ONE_TEMPERATURE,),
     "kd14_s_parameters": (ONE_TEMPERATURE,),
-    "kd14_paths": (),
+    "kd14_paths": (
+        ("{from: 13.5 GHz, to: 14.75 GHz, step: 125 MHz}", "[13.5 GHz, 14.125 GHz, 14.75 GHz]"),
+    ),
     "kd14_verification": (),
 }
 

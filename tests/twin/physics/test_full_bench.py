@@ -210,3 +210,34 @@ def test_a_sensor_at_the_plane_sees_the_input_path_alone_and_a_thru_both(worker:
     assert seen["sensor"] == pytest.approx(at_plane_dbm)
     assert seen["thru"] == pytest.approx(at_plane_dbm - paths["output_a"].loss_db(F0_HZ))
     assert math.isinf(world.truth.operating("A", worker.t).input_dbm)  # nothing reaches the device's pins
+
+
+def test_a_sensor_sees_the_second_source_the_sum_at_the_plane_and_what_the_analyser_would(worker: FullWorker) -> None:
+    """Every path of the bench is measured so; the analyser, whose cable the sensor has, sees nothing meanwhile."""
+    world, paths = worker.world, worker.world.ports.paths
+    worker.route("A")
+    seen, levels = {}, {"rf_source": 3.0, "second_source": 1.0}
+    for what in ("sensor at second source", "sensor", "sensor at analyser", "thru"):
+        for name, level_dbm in levels.items():
+            world.source_changed(name, worker.t, frequency_hz=F0_HZ, level_dbm=level_dbm, on=False)
+        worker.wait(0.05)
+        world.connect("A", what, worker.t)
+        for name, level_dbm in levels.items():
+            world.source_changed(name, worker.t, frequency_hz=F0_HZ, level_dbm=level_dbm, on=True)
+        worker.wait(0.05)
+        seen[what] = world.power_at("output_meter", worker.t), world.power_at("spectrum_analyser", worker.t)
+
+    at_plane_dbm = power([(F0_HZ, 3.0 - paths["combined_a"].loss_db(F0_HZ)), (F0_HZ, 1.0 - paths["second_a"].loss_db(F0_HZ))])
+    at_analyser_dbm = at_plane_dbm - paths["analyser_a"].loss_db(F0_HZ)
+    assert seen["sensor at second source"][0] == pytest.approx(1.0)
+    assert seen["sensor"][0] == pytest.approx(at_plane_dbm)
+    assert seen["sensor at analyser"] == (pytest.approx(at_analyser_dbm), -math.inf)
+    assert seen["thru"][1] == pytest.approx(at_analyser_dbm)
+
+
+def test_the_sensor_cannot_be_put_where_nothing_is_wired() -> None:
+    """The smaller bench has no second source and no analyser."""
+    world = World(load_bench(SEQUENCES / "benches" / "kd14.yaml"), VirtualClock(), seed=1, unit="L07-W1-01", ledger=Ledger())
+    for what in ("sensor at second source", "sensor at analyser"):
+        with pytest.raises(ValueError, match=f"nothing called '{what}' to connect; there are .*, sensor, sensor at source$"):
+            world.connect("A", what, 0.0)
