@@ -103,6 +103,7 @@ class NetworkSweep:
         readings: Sweeps at each condition, averages counted as one.
         readings_before: Sweeps of each channel before the first condition; these make a calibration.
         wants_calibration: What is read is corrected by the plan's calibration.
+        is_unpowered: The device is unpowered meanwhile.
     """
 
     frequencies_hz: Sequence[float]
@@ -112,6 +113,7 @@ class NetworkSweep:
     readings: int = 1
     readings_before: int = 0
     wants_calibration: bool = False
+    is_unpowered: bool = False
 
 
 @dataclass(frozen=True)
@@ -380,6 +382,14 @@ class MeasurementBlock(FileModel, ABC):
 
     streams: ClassVar[tuple[BlockStream, ...]] = ()
     """Streams of the record that this kind fills besides the points; kinds may share one."""
+
+    @property
+    def is_unpowered(self) -> bool:
+        """
+        Whether it measures the unpowered device: then it has a condition of its own, once at each temperature and channel, and
+        its station reads supplies and network analyser alone.
+        """
+        return False
 
     @property
     def needs_drive(self) -> bool:
