@@ -234,6 +234,22 @@ def test_nothing_of_it_is_compared_with_the_biased_device(both: CampaignOutcome,
     assert all("5 V" in text or "6 V" in text for text in beside)
 
 
+def test_its_own_touchstone_file_is_held_against_it_alone(both: CampaignOutcome, tmp_path: Path) -> None:
+    """The file says of itself what it is of; of one from elsewhere the command says it."""
+    with Record.open(both.record) as record:
+        (own,) = (path for path in export_touchstone(record, tmp_path / "s2p") if path.stem == "m3_channel_A_unpowered")
+    elsewhere = tmp_path / "elsewhere.s2p"
+    elsewhere.write_text("".join(f"{line}\n" for line in own.read_text().splitlines() if not line.startswith("!")))
+    for text in (f"{own}@A", f"{elsewhere}@A,unpowered"):
+        options = ReportOptions(against=(parse_against(text),))
+        page = Page(write_report([both.record], tmp_path / f"page{len(text)}.html", options))
+        beside = [row.text for row in page.section("Beside simulated or earlier data").all("tr") if "|S21|" in row.text]
+        assert len(beside) == 1
+        assert "unpowered" in beside[0]
+    with pytest.raises(FileError, match="unpowered"):
+        write_report([both.record], tmp_path / "never.html", ReportOptions(against=(parse_against(f"{own}@A,6 V"),)))
+
+
 def test_what_was_dropped_of_it_is_measured_later_without_any_bias(tmp_path: Path) -> None:
     """Nobody biases a part for nothing: with only unpowered sweeps left, no supply is switched on."""
     long = UNPOWERED.replace("averages: 4", "averages: 900\n    priority: 1")
