@@ -147,6 +147,8 @@ class Engine:
         self._sentinel_due: tuple[Condition, ChannelStation, Hookup] | None = None
         # The biased channel; None while nothing is biased, or while it is on its way.
         self._present: ChannelStation | None = None
+        # What told that the part is unpowered at the present condition, once a ladder was measured there.
+        self._unpowered: UnpoweredPart | None = None
 
     def run(self) -> None:
         """
@@ -528,6 +530,9 @@ class Engine:
                         self._measure_by_policy(condition, measurement, block, ladder)
             if condition.is_powered:
                 self._repeat(f"the bias-down at {condition}", partial(self._bring_down, condition))
+            elif self._unpowered is not None:
+                self._sink.append("bias", self._unpowered_row(condition, self._unpowered))
+                self._unpowered = None
         except QuiescentError as error:
             if self._sequence.file.conditions.on_failure == "stop":
                 raise
@@ -580,10 +585,10 @@ class Engine:
         try:
             self._measure_ladder(condition, measurement, block, ladder, station, part.hookup)
         except BaseException:
-            self._untold += [("bias", row) for row in self._unpowered_row(condition, part)]
+            if part.last is not None:
+                self._untold.append(("bias", self._unpowered_row(condition, part)))
             raise
-        for row in self._unpowered_row(condition, part):
-            self._sink.append("bias", row)
+        self._unpowered = part
 
     def _rest(self) -> None:
         if self._present is not None:
@@ -719,21 +724,17 @@ class Engine:
             "stop_reason": reason,
         }
 
-    def _unpowered_row(self, condition: Condition, part: UnpoweredPart) -> list[dict[str, float | int | str]]:
-        if part.last is None:
-            return []
-        temperature_degc = condition.temperature_degc
-        return [
-            {
-                "time_s": self._clock.now(),
-                "channel": condition.channel,
-                "temperature_set_degc": math.nan if temperature_degc is None else temperature_degc,
-                "supply_voltage_set_v": condition.supply_voltage_v,
-                "state": BiasState.UNPOWERED.value,
-                **vars(part.last),
-                "steps": 0,
-            }
-        ]
+    def _unpowered_row(self, condition: Condition, part: UnpoweredPart) -> dict[str, float | int | str]:
+        assert part.last is not None, "read"
+        return {
+            "time_s": self._clock.now(),
+            "channel": condition.channel,
+            "temperature_set_degc": math.nan if condition.temperature_degc is None else condition.temperature_degc,
+            "supply_voltage_set_v": condition.supply_voltage_v,
+            "state": BiasState.UNPOWERED.value,
+            **vars(part.last),
+            "steps": 0,
+        }
 
     def _bias_row(self, condition: Condition, biaser: Biaser, reading: BiasReading, steps: int) -> dict[str, float | int | str]:
         return {

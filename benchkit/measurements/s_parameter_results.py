@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from benchkit.measurements.grouping import condition_of, each_ladder
 from benchkit.measurements.network_rows import s_from
 from benchkit.measurements.s_parameter_uncertainty import NO_RESIDUALS, errors_of, sweep_budgets, unpowered_budgets
-from benchkit.measurements.unpowered_results import UNPOWERED_PARAMETERS, unpowered_in_band
+from benchkit.measurements.unpowered_results import UNPOWERED_PARAMETERS, only_if_passive, unpowered_in_band
 from benchkit.results.absent import Absent
 from benchkit.results.matching import vswr
 from benchkit.results.network import maximum_gain, stability
@@ -60,7 +60,7 @@ def s_parameter_results(rows: pd.DataFrame, title: str, *, is_unpowered: bool = 
     """
     parameters: tuple[Parameter, ...] = UNPOWERED_PARAMETERS if is_unpowered else PARAMETERS
     in_band, budgets_of = (unpowered_in_band, unpowered_budgets) if is_unpowered else (_in_band, sweep_budgets)
-    results = []
+    results: list[Result] = []
     for sweep in each_ladder(rows):
         condition = condition_of(sweep, with_frequency=False)
         frequency_hz, s = sweep["frequency_hz"].to_numpy(dtype=float), s_from(sweep)
@@ -73,12 +73,13 @@ def s_parameter_results(rows: pd.DataFrame, title: str, *, is_unpowered: bool = 
         found = {} if reason else {one[0]: one[1:] for one in in_band(frequency_hz, s)}
         errors = None if reason else errors_of(sweep)
         budgets = {} if errors is None else budgets_of(frequency_hz, s, errors)
+        own = []
         for parameter in parameters:
             value, convention, where = found.get(parameter.name, (Absent(reason or "not measured"), "", ""))
             is_absent = isinstance(value, Absent)
             budget = () if is_absent else budgets.get(parameter.name, NO_RESIDUALS)
             lines = () if isinstance(budget, str) else tuple(line for line in budget if line.amount > 0)
-            results.append(
+            own.append(
                 Result(
                     parameter=parameter.name,
                     value=float("nan") if isinstance(value, Absent) else value,
@@ -94,6 +95,7 @@ def s_parameter_results(rows: pd.DataFrame, title: str, *, is_unpowered: bool = 
                     budget=lines,
                 )
             )
+        results += only_if_passive(own) if is_unpowered else own
     return results
 
 

@@ -19,7 +19,7 @@ from benchkit.measurements.deembedding import Deembedding
 from benchkit.measurements.network_rows import NETWORK, store_network
 from benchkit.measurements.s_parameter_figures import s_parameter_figures
 from benchkit.measurements.s_parameter_results import PARAMETERS, s_parameter_results
-from benchkit.measurements.unpowered_results import UNPOWERED_PARAMETERS, told_of_passivity
+from benchkit.measurements.unpowered_results import UNPOWERED_PARAMETERS
 from benchkit.results.calibration import Calibration, apply, check_age
 from benchkit.results.figure import Figure
 from benchkit.results.repeats import combined
@@ -151,7 +151,7 @@ class SParameters(MeasurementBlock):
 
     def summarise_record(self, points: pd.DataFrame, streams: Mapping[str, pd.DataFrame]) -> list[Result]:
         results = s_parameter_results(streams["network"], self.title, is_unpowered=self.is_unpowered)
-        return told_of_passivity(combined(results, RANDOM, self.repeats))
+        return combined(results, RANDOM, self.repeats)
 
     def figures(self, points: pd.DataFrame, results: list[Result]) -> list[Figure]:
         return []
@@ -176,7 +176,8 @@ class SParameters(MeasurementBlock):
         return {
             "bias": "none: every supply output read off, no drain with voltage or current, before and while it was swept",
             "passivity": "an unpowered part gives out no more than it is given (S^H S <= 1) and is reciprocal (S = S^T; Pozar, "
-            "Microwave Engineering, 4th ed., 4.2 and 4.3); a sweep that is not passive within its uncertainty is marked",
+            "Microwave Engineering, 4th ed., 4.2 and 4.3); a sweep that is not passive within its uncertainty gives no other "
+            "number",
         }
 
     def _of_correction(self) -> dict[str, str]:

@@ -3,8 +3,9 @@ What S-parameters of the unpowered device come to in band: reflections, isolatio
 passive, reciprocal two-port.
 
 A part without power and without ferrite gives out no more than it is given, S^H S <= 1, and passes as much one way as the other,
-S = S^T (D. M. Pozar, Microwave Engineering, 4th ed., 4.2 and 4.3). A reading that is not passive within its uncertainty is told:
-then the part was not unpowered, or the calibration is wrong. A gain, a stability and what follows from them are not asked of it.
+S = S^T (D. M. Pozar, Microwave Engineering, 4th ed., 4.2 and 4.3, from memory). A sweep that is not passive within its
+uncertainty gives no number but that: the part was not unpowered, or the calibration is wrong. A gain, a stability and what follows
+from them are not asked of it.
 """
 
 from __future__ import annotations
@@ -19,14 +20,15 @@ from numpy.typing import NDArray
 from benchkit.results.absent import Absent
 from benchkit.results.matching import vswr
 from benchkit.results.network import largest_singular_value, reciprocity_error
-from benchkit.results.result import Parameter, Result, ResultCondition
+from benchkit.results.result import Parameter, Result
 
-__all__ = ["UNPOWERED_PARAMETERS", "told_of_passivity", "unpowered_figures", "unpowered_in_band"]
+__all__ = ["UNPOWERED_PARAMETERS", "only_if_passive", "unpowered_figures", "unpowered_in_band"]
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 Found = tuple[str, float | Absent, str, str]
 
+PASSIVITY = "unpowered_passivity"
 _THROUGH = "device input to device output"
 UNPOWERED_PARAMETERS = (
     Parameter("unpowered_input_return_loss", "Unpowered: input return loss, lowest in band", "dB", "device input"),
@@ -39,7 +41,7 @@ UNPOWERED_PARAMETERS = (
         "device output to device input",
     ),
     Parameter("unpowered_reciprocity", "Unpowered: |S21 - S12|, largest in band", "1", _THROUGH),
-    Parameter("unpowered_passivity", "Unpowered: largest singular value of S, highest in band", "1", _THROUGH),
+    Parameter(PASSIVITY, "Unpowered: largest singular value of S, highest in band", "1", _THROUGH),
 )  # fmt: skip
 """By names of their own: nothing that is said of the biased device, or expected of it, is said of the unpowered one."""
 
@@ -73,7 +75,7 @@ def unpowered_in_band(hz: Floats, s: Complexes) -> Iterator[Found]:
         worst = int(np.nanargmax(ratio)) if np.isfinite(ratio).any() else 0
         absent = Absent(f"|S{port + 1}{port + 1}| is 1 or more in band: a VSWR has no meaning there")
         yield name, float(ratio[worst]) if np.isfinite(ratio).all() else absent, f"highest {band}", at(worst)
-    for name, values in (("unpowered_reciprocity", reciprocity_error(s)), ("unpowered_passivity", largest_singular_value(s))):
+    for name, values in (("unpowered_reciprocity", reciprocity_error(s)), (PASSIVITY, largest_singular_value(s))):
         worst = int(values.argmax())
         yield name, float(values[worst]), f"highest {band}", at(worst)
 
@@ -95,18 +97,25 @@ def unpowered_figures(_: Floats, s: Complexes) -> Mapping[str, Floats]:
         found = {name: -20 * np.log10(np.abs(s[:, :, i, j]).max(axis=1)) for name, i, j in _WORST_DB}
     found |= {name: vswr(s[:, :, port, port]).max(axis=1) for name, port in _VSWR}
     found["unpowered_reciprocity"] = reciprocity_error(flat).reshape(draws, count).max(axis=1)
-    found["unpowered_passivity"] = largest_singular_value(flat).reshape(draws, count).max(axis=1)
+    found[PASSIVITY] = largest_singular_value(flat).reshape(draws, count).max(axis=1)
     return {name: np.asarray(values, dtype=np.float64) for name, values in found.items()}
 
 
-def told_of_passivity(results: Sequence[Result]) -> list[Result]:
-    """With a note on every result of a condition at which the sweep is not passive within its expanded uncertainty."""
-    broken: dict[ResultCondition, str] = {}
-    for one in results:
-        # Without a number, or an uncertainty, it is not known to be broken: NaN is above nothing.
-        if one.parameter == "unpowered_passivity" and one.value - one.expanded_uncertainty > 1.0:
-            broken[one.condition] = (
-                f"not passive: the largest singular value of S is {one.value:.4g} with U = {one.expanded_uncertainty:.2g}, "
-                "above 1; the device was not unpowered, or the calibration is wrong"
-            )
-    return [replace(one, note=broken[one.condition]) if one.condition in broken else one for one in results]
+def only_if_passive(results: Sequence[Result]) -> list[Result]:
+    """
+    Results of one sweep as they are, if it is passive within its expanded uncertainty; else that it is not, and no other number.
+    """
+    passivity = next(one for one in results if one.parameter == PASSIVITY)
+    # Without a number, or an uncertainty, it is not known to be broken: NaN is above nothing.
+    if not passivity.value - passivity.expanded_uncertainty > 1.0:
+        return list(results)
+    reason = (
+        f"not passive: the largest singular value of S is {passivity.value:.4g} with U = {passivity.expanded_uncertainty:.2g}, "
+        "above 1; the device was not unpowered, or the calibration is wrong"
+    )
+    return [
+        one
+        if one.parameter == PASSIVITY
+        else replace(one, value=math.nan, expanded_uncertainty=math.nan, reason=reason, uncertainty_reason="no value", budget=())
+        for one in results
+    ]

@@ -21,7 +21,7 @@ from benchkit.plan.pace import NO_PACE, Pace
 from benchkit.plan.plan import Condition, Plan
 from benchkit.sequence.model import SequenceFile
 
-__all__ = ["Estimate", "StageEstimate", "estimate", "point_time_s"]
+__all__ = ["BEGINNINGS", "BIAS", "READ_OFF", "Estimate", "StageEstimate", "estimate", "point_time_s"]
 
 # Trim: the search steps up from its start, then closes in; about this many readings on the parts seen so far.
 TRIM_READINGS = 14

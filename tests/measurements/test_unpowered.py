@@ -20,6 +20,7 @@ import skrf
 from benchkit.bench.load import load_bench
 from benchkit.campaign import rehearse
 from benchkit.campaign.compare import compare_files
+from benchkit.campaign.pacing import stages_of
 from benchkit.campaign.resume import plan_resume
 from benchkit.campaign.run import CampaignOutcome
 from benchkit.clock import VirtualClock
@@ -109,11 +110,16 @@ def test_plan_estimate_and_budget_count_what_is_walked(both: CampaignOutcome, tm
     plan = make_plan(sequence.file)
     expected = estimate(plan, sequence.file, bench.file)
     with Record.open(both.record) as record:
-        ladders, points = record.ladders(), record.points()
+        ladders, points, bias, events = record.ladders(), record.points(), record.bias(), record.events()
+        took = stages_of(sequence.file, float(record.attributes["started_s"]), ladders, bias, events)
     units = TimeBudget(plan, sequence.file, bench.file).all_units()
 
     assert plan.ladder_count == len(ladders) == sum(stage.ladders for stage in expected.stages) == sum(units.values())
     assert plan.point_count == len(points) == sum(stage.points for stage in expected.stages)
+    # And afterwards the stages are told under the names that they were expected under.
+    named = {stage.what: stage.time_s for stage in expected.stages}
+    assert len([stage for stage in took if stage.what.endswith(f", unpowered: {OFF}")]) == 2
+    assert all(stage.time_s == pytest.approx(named[stage.what], abs=0.5) for stage in took)
     assert (plan.condition_count, plan.biased_count) == (6, 4)
     assert [step.serial for step in plan.steps()] == list(range(10))
     assert all(plan.unit_of(step.serial) == (step.condition.index, step.measurement) for step in plan.steps())
@@ -154,7 +160,6 @@ def test_without_bias_it_is_passive_and_reciprocal_within_its_uncertainty_and_bi
     assert len(passivity) == len(reciprocity) == 2
     assert all(one.value + one.expanded_uncertainty < 1.0 for one in passivity)
     assert all(0.0 < one.value < 2 * one.expanded_uncertainty for one in reciprocity)
-    assert all(one.note == "" for one in found)
 
 
 def test_its_results_have_names_and_a_condition_of_their_own_and_no_gain_is_among_them(both: CampaignOutcome) -> None:
@@ -172,7 +177,7 @@ def test_its_results_have_names_and_a_condition_of_their_own_and_no_gain_is_amon
         assert 2 * math.hypot(*(line.amount for line in one.budget)) == pytest.approx(one.expanded_uncertainty)
 
 
-def test_a_sweep_that_is_not_passive_is_told_in_every_number_of_it(both: CampaignOutcome) -> None:
+def test_a_sweep_that_is_not_passive_gives_no_number_but_that(both: CampaignOutcome) -> None:
     """Then the part was not unpowered, or the calibration is wrong: no number of it can be trusted."""
     block = load_sequence_of(both).file.measurements[3]
     (rows, _), points = sweeps(both, "unpowered"), pd.DataFrame()
@@ -181,8 +186,9 @@ def test_a_sweep_that_is_not_passive_is_told_in_every_number_of_it(both: Campaig
 
     good, bad = (block.summarise_record(points, {"network": one}) for one in (rows, amplified))
 
-    assert all(one.note == "" for one in good)
-    assert all("not passive" in one.note and "calibration is wrong" in one.note for one in bad)
+    assert not any(one.is_absent for one in good)
+    assert [one.parameter for one in bad if not one.is_absent] == ["unpowered_passivity"]
+    assert all(not one.is_absent or ("not passive" in one.reason and "calibration is wrong" in one.reason) for one in bad)
 
 
 def load_sequence_of(outcome: CampaignOutcome):
@@ -240,12 +246,11 @@ def test_its_own_touchstone_file_is_held_against_it_alone(both: CampaignOutcome,
         (own,) = (path for path in export_touchstone(record, tmp_path / "s2p") if path.stem == "m3_channel_A_unpowered")
     elsewhere = tmp_path / "elsewhere.s2p"
     elsewhere.write_text("".join(f"{line}\n" for line in own.read_text().splitlines() if not line.startswith("!")))
-    for text in (f"{own}@A", f"{elsewhere}@A,unpowered"):
-        options = ReportOptions(against=(parse_against(text),))
-        page = Page(write_report([both.record], tmp_path / f"page{len(text)}.html", options))
-        beside = [row.text for row in page.section("Beside simulated or earlier data").all("tr") if "|S21|" in row.text]
-        assert len(beside) == 1
-        assert "unpowered" in beside[0]
+    options = ReportOptions(against=(parse_against(f"{own}@A"), parse_against(f"{elsewhere}@A,unpowered")))
+    page = Page(write_report([both.record], tmp_path / "page.html", options))
+    beside = [row.text for row in page.section("Beside simulated or earlier data").all("tr") if "|S21|" in row.text]
+
+    assert [("elsewhere" in text, "unpowered" in text) for text in beside] == [(False, True), (True, True)]
     with pytest.raises(FileError, match="unpowered"):
         write_report([both.record], tmp_path / "never.html", ReportOptions(against=(parse_against(f"{own}@A,6 V"),)))
 
