@@ -4,8 +4,8 @@ passive, reciprocal two-port.
 
 A part without power and without ferrite gives out no more than it is given, S^H S <= 1, and passes as much one way as the other,
 S = S^T (D. M. Pozar, Microwave Engineering, 4th ed., 4.2 and 4.3, from memory). A sweep that is not passive within its
-uncertainty gives no number but that: the part was not unpowered, or the calibration is wrong. A gain, a stability and what follows
-from them are not asked of it.
+uncertainty gives no number but that: the part was not unpowered, or the calibration is wrong. A gain, a stability and what
+follows from them are not asked of it.
 """
 
 from __future__ import annotations
