@@ -298,7 +298,10 @@ class ToneStation(Protocol):
 
 
 class Station(Protocol):
-    """What the engine offers a kind: the bench as wired for the present condition, every reading checked."""
+    """
+    What the engine offers a kind: the bench as wired for the present condition, every reading checked. Where the device is
+    measured unpowered it is read(), store() and network() alone.
+    """
 
     def tune(self, frequency_hz: float) -> None:
         """Set carrier and correction frequencies, RF at the lowest level asked for so far or off. [Hz]"""
@@ -327,7 +330,7 @@ class Station(Protocol):
 
     def network(self) -> NetworkStation:
         """
-        The network analyser as wired to this channel; RF off, the device stays biased.
+        The network analyser as wired to this channel; RF off, the device stays biased, or unpowered.
 
         Raises:
             MisuseError: The kind does not say that it needs "network".
