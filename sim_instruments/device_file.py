@@ -121,7 +121,10 @@ class MatchValues(FileModel):
 
     input_return_loss_db: Decibels = Field(alias="input_return_loss", default=12.0, gt=0, description="In band, biased")
     output_return_loss_db: Decibels = Field(alias="output_return_loss", default=10.0, gt=0, description="In band, biased")
-    off_return_loss_db: Decibels = Field(alias="off_return_loss", default=2.0, gt=0, description="Without current")
+    off_return_loss_db: Decibels = Field(alias="off_return_loss", default=2.0, gt=0, description="Without current, input")
+    off_output_return_loss_db: Decibels = Field(
+        alias="off_output_return_loss", default=3.0, gt=0, description="Without current, output"
+    )
     ripple: float = Field(default=0.2, ge=0, lt=1, description="Of a reflection's magnitude over frequency, relative")
     ripple_period_hz: Hertz = Field(alias="ripple_period", default=1.3e9, gt=0)
     input_delay_s: Seconds = Field(alias="input_delay", default=60e-12, ge=0, description="Of the reflected wave")
@@ -180,6 +183,9 @@ class AbsoluteMaxima(FileModel):
     dissipation_w: Watts = Field(alias="dissipation", gt=0)
     input_power_dbm: Dbm = Field(alias="input_power")
     output_power_dbm: Dbm = Field(alias="output_power")
+    rf_unbiased_dbm: Dbm = Field(
+        alias="rf_unbiased", default=-30.0, description="Into the input, or the output, while the device is not biased"
+    )
     channel_temperature_degc: Celsius = Field(alias="channel_temperature")
     pinched_below_v: Volts = Field(alias="pinched_below", description="Gate voltage that surely holds the device off")
     unbiased_below_v: Volts = Field(alias="unbiased_below", gt=0, description="Drain voltage under which RF meets a dead device")

@@ -13,12 +13,21 @@ from pathlib import Path
 
 from benchkit.cli.main import main
 
-__all__ = ["BENCH", "OVERNIGHT", "ROOT", "SHORT", "ServedTwin", "benchkit", "changed", "served_twin"]
+__all__ = [
+    "BENCH", "BIASED_ONLY", "OVERNIGHT", "ROOT", "SHORT", "S_PARAMETERS", "ServedTwin", "benchkit", "changed", "served_twin",
+]  # fmt: skip
 
 ROOT = Path(__file__).resolve().parent.parent
 OVERNIGHT = ROOT / "sequences" / "kd14_overnight.yaml"
 SHORT = ROOT / "sequences" / "kd14_short.yaml"
 BENCH = ROOT / "sequences" / "benches" / "kd14.yaml"
+S_PARAMETERS = ROOT / "sequences" / "kd14_s_parameters.yaml"
+BIASED_ONLY = (
+    "  - kind: s_parameters\n    name: S-parameters unpowered"
+    + S_PARAMETERS.read_text(encoding="utf-8").split("    name: S-parameters unpowered")[1].split("decision_rule")[0],
+    "",
+)
+"""A change of kd14_s_parameters.yaml: without its sweep of the unpowered device."""
 
 
 def changed(source: Path, folder: Path, *changes: tuple[str, str], name: str = "") -> Path:

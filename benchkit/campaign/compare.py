@@ -27,7 +27,7 @@ from benchkit.errors import FileError, Mistake
 from benchkit.record import Record
 from benchkit.record.damage import telling_damage
 from benchkit.results.agreement import Agreement, agreement_table
-from benchkit.results.result import Result, ResultCondition
+from benchkit.results.result import Result, ResultCondition, supply_text
 from benchkit.results.uncertainty import COVERAGE_FACTOR
 
 __all__ = ["Comparison", "Measured", "Row", "compare", "compare_files", "load_measured", "to_data"]
@@ -385,7 +385,7 @@ def _nothing_shared(ours: Sequence[Result], theirs: Sequence[Result]) -> str:
         unset = ["not set"] if any(one.temperature_degc is None for one in conditions) else []
         supplies = sorted({one.supply_voltage_v for one in conditions if one.supply_voltage_v is not None})
         temperatures = ", ".join([*unset, *(f"{one:+g} degC" for one in degc)])
-        where = f"; temperature {temperatures}; supply {', '.join(f'{one:g} V' for one in supplies)}"
+        where = f"; temperature {temperatures}; supply {', '.join(map(supply_text, supplies))}"
         hz = sorted({result.condition.frequency_hz for result in results if result.condition.frequency_hz is not None})
         band = f", {hz[0] / 1e9:g} to {hz[-1] / 1e9:g} GHz" if hz else ""
         return f"{names}; channels {', '.join(channels)}{band}{where}"

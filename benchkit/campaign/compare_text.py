@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator
 
 from benchkit.campaign.compare import Comparison, Row
+from benchkit.results.result import supply_text
 
 __all__ = ["headline", "text_lines"]
 
@@ -92,7 +93,7 @@ def _where(row: Row) -> str:
     parts = [
         "" if at.channel is None else at.channel,
         "" if at.temperature_degc is None else f"{at.temperature_degc:+g} degC",
-        "" if at.supply_voltage_v is None else f"{at.supply_voltage_v:g} V",
+        supply_text(at.supply_voltage_v),
         "" if at.frequency_hz is None else f"{at.frequency_hz / 1e9:.9g} GHz",
     ]
     return " ".join(part for part in parts if part)

@@ -15,9 +15,10 @@ from benchkit.engine.device_soak import SOAKING
 from benchkit.engine.journalist import Events
 from benchkit.errors import BenchkitError, FileError, Mistake
 from benchkit.plan import NO_PACE, Estimate, Pace
-from benchkit.plan.estimate import WARMING
+from benchkit.plan.estimate import BIAS, READ_OFF, WARMING
 from benchkit.plan.pace import LadderPace, SoakPace
 from benchkit.record import Record
+from benchkit.results.result import UNPOWERED_V, supply_text
 from benchkit.sequence.load import Sequence as LoadedSequence
 from benchkit.sequence.load import load_sequence_text
 from benchkit.sequence.model import SequenceFile
@@ -26,6 +27,8 @@ __all__ = ["ESTIMATE", "Stage", "estimate_text", "expected_stages", "pace_of", "
 
 ESTIMATE = "estimate"
 """Name of the record's text that holds the estimate made before the run."""
+
+UNPOWERED = supply_text(UNPOWERED_V)
 
 # What ends a wait for a condition: only between such moments is time counted as bias up and down.
 _MARKS = ("prepared", "soaked", "calibration", "connected", "done before")
@@ -75,7 +78,7 @@ def stages_of(
             time_s = float((own["end_s"] - own["start_s"]).sum())
             spent_s += time_s
             stages.append(Stage(f"{what}: {sequence.measurements[int(str(measurement))].title}", time_s))
-        stages.append(Stage(f"{what}: bias up and down", end_s - begin_s - spent_s))
+        stages.append(Stage(f"{what}{READ_OFF if kind == UNPOWERED else BIAS}", end_s - begin_s - spent_s))
     opened = events[events["kind"].isin(("may be opened", "do not open yet"))]
     done = events[events["kind"] == "done"]
     if len(opened) and len(done):
@@ -131,7 +134,7 @@ def pace_of(record: Record, name: str) -> Pace:
     for kind, what, begin_s, end_s, rows in _stretches(started_s, ladders, bias, events):
         if kind == "bias":
             overheads.append(end_s - begin_s - float((rows["end_s"] - rows["start_s"]).sum()))
-        elif settings is not None:
+        elif kind == "soak" and settings is not None:
             during = chamber[(chamber["time_s"] >= begin_s) & (chamber["time_s"] <= end_s)]
             if len(during):
                 target_degc = float(what.removesuffix(" °C"))
@@ -185,8 +188,9 @@ def _stretches(
     started_s: float, ladders: pd.DataFrame, bias: pd.DataFrame, events: pd.DataFrame
 ) -> Iterator[tuple[str, str, float, float, pd.DataFrame]]:
     """
-    Kind ("soak" or "bias"), what, begin, end [s], and ladders of one condition. A condition lasts from the moment before its
-    bias-up to the row that says that the channel is unpowered again; one that was broken off is left out.
+    Kind ("soak", "bias" or UNPOWERED), what, begin, end [s], and ladders of one condition. A condition lasts from the moment
+    before its bias-up to the row that says that the channel is unpowered again; one that was broken off is left out. What is
+    measured of the unpowered device ends with a row of its own.
     """
     marks = [
         _Moment(float(time_s), str(kind), str(text))
@@ -209,6 +213,9 @@ def _stretches(
             continue
         if moment.what == "soaked":
             yield "soak", moment.text.split(" °C", 1)[0] + " °C", begin_s, moment.time_s, ladders.iloc[:0]
+        elif moment.text.endswith(f", {UNPOWERED}"):
+            own = ladders[(ladders["start_s"] >= begin_s) & (ladders["end_s"] <= moment.time_s)]
+            yield UNPOWERED, moment.text, begin_s, moment.time_s, own
         elif moment.what == "unpowered" and not math.isnan(biased_s):
             own = ladders[(ladders["start_s"] >= biased_s) & (ladders["end_s"] <= moment.time_s)]
             yield "bias", moment.text, begin_s, moment.time_s, own
@@ -217,4 +224,4 @@ def _stretches(
 
 def _where(channel: str, voltage_v: float, temperature_degc: float) -> str:
     temperature = "" if math.isnan(temperature_degc) else f"{temperature_degc:+g} °C, "
-    return f"{temperature}channel {channel}, {voltage_v:g} V"
+    return f"{temperature}channel {channel}, {supply_text(voltage_v)}"

@@ -28,11 +28,9 @@ WHERE = ("channel", "temperature_set_degc", "supply_voltage_set_v")
 
 def visits_of_ladders(plan: Plan) -> dict[int, int]:
     """Visit, from 1, by a ladder's serial number. Empty: the plan returns nowhere."""
-    each = sum(block.ladder_count() for block in plan.measurements)
-    visits = [condition.visit for condition in plan.conditions()]
-    if max(visits, default=1) == 1:
+    if all(condition.visit == 1 for condition in plan.conditions()):
         return {}
-    return {index * each + number: visit for index, visit in enumerate(visits) for number in range(each)}
+    return {serial: condition.visit for condition in plan.conditions() for serial in plan.serials(condition)}
 
 
 def visit_text(visit: int) -> str:

@@ -139,7 +139,9 @@ def _growing(path: Path) -> tuple[int | None, Conditions]:
 
 
 def _once(temperatures: Any, channels: list[str], voltages: Any) -> Conditions:
-    return _numbers_once(temperatures), tuple(sorted({channel for channel in channels if channel})), _numbers_once(voltages)
+    # What was measured unpowered was at no supply voltage.
+    supplies = tuple(volts for volts in _numbers_once(voltages) if volts > 0)
+    return _numbers_once(temperatures), tuple(sorted({channel for channel in channels if channel})), supplies
 
 
 def _numbers_once(values: Any) -> tuple[float, ...]:

@@ -22,7 +22,8 @@ def report(
             "--against",
             metavar="FILE[@CONDITION,...]",
             help="Simulated or earlier data beside the measured: Touchstone (.s2p) or CSV (frequency_hz, 'p1db [dBm]', ...). "
-            "After an @ what it belongs to, e.g. sim.s2p@+25,A; default: 25 degC and all channels. May be given several times.",
+            "After an @ what it belongs to, e.g. sim.s2p@+25,A or off.s2p@+25,unpowered; default: 25 degC and all channels. May "
+            "be given several times.",
         ),
     ] = None,
     occasion: Annotated[

@@ -129,7 +129,7 @@ def _of_blocks(plan: Plan) -> tuple[StreamSpec, ...]:
     for _, block in plan.asked():
         for stream in block.streams:
             columns.setdefault(stream.name, BLOCK_WHERE + stream.columns)
-            rows[stream.name] = rows.get(stream.name, 0) + plan.condition_count * block.stream_rows(stream.name)
+            rows[stream.name] = rows.get(stream.name, 0) + plan.count_of(block) * block.stream_rows(stream.name)
     return tuple(StreamSpec(name, columns[name], rows[name]) for name in columns)
 
 

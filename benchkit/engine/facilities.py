@@ -21,6 +21,7 @@ from benchkit.measurements.power_before import PowerBefore
 
 if TYPE_CHECKING:
     from benchkit.engine.station import ChannelStation
+    from benchkit.engine.unpowered import UnpoweredPart
 
 __all__ = ["Facilities"]
 
@@ -40,10 +41,16 @@ class Facilities:
         self._evidence: list[tuple[str, Mapping[str, float | int | str]]] = []
         self._calibrated_meters: set[str] = set()
 
-    def network(self, hookup: Hookup, biaser: Biaser | None) -> AnalyserStation:
-        """The network analyser as wired to one channel. `biaser` None: the part is unpowered, standards may be connected."""
+    def network(self, hookup: Hookup, biaser: Biaser | None, part: UnpoweredPart | None = None) -> AnalyserStation:
+        """
+        The network analyser as wired to one channel.
+
+        Args:
+            biaser: None: the part is unpowered; without `part`, standards may be connected.
+            part: The part is measured unpowered.
+        """
         calibrations, files = self._calibrations, self.files
-        return AnalyserStation(self.bench, hookup, self.clock, biaser, calibrations, self.store, self.note, files)
+        return AnalyserStation(self.bench, hookup, self.clock, biaser, calibrations, self.store, self.note, files, part)
 
     def power(self, hookup: Hookup, asked: PowerBefore) -> SensorStation:
         """Source and power meter as wired to one channel, the part unpowered; the sensor is calibrated first, once in a run."""

@@ -2,7 +2,7 @@
 The network analyser at one channel: routes there and back with RF off, one sweep, raw.
 
 RF comes on for one sweep and goes off with it, read back both ways. Of a biased device drain and gate are read while the sweep
-runs, and held against the limits.
+runs, and held against the limits; of an unpowered one that it is unpowered is read before and while the sweep runs.
 """
 
 from __future__ import annotations
@@ -27,6 +27,8 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from benchkit.engine.unpowered import UnpoweredPart
+
 __all__ = ["AnalyserStation", "Calibrations", "Note", "Store"]
 
 Calibrations = dict[str, Calibration]
@@ -41,7 +43,8 @@ class AnalyserStation:
     Implements benchkit.measurements.NetworkStation.
 
     Args:
-        biaser: Of the biased channel; None: the part is unpowered, and standards may be connected.
+        biaser: Of the biased channel; None: the part is unpowered.
+        part: The unpowered part, where it is what is measured; None without a biaser: standards may be connected.
         calibrations: Shared by all stations of a run.
         store: Takes rows of a kind's own streams.
         note: Takes events: kind and text.
@@ -58,12 +61,14 @@ class AnalyserStation:
         store: Store,
         note: Note,
         files: Mapping[str, bytes],
+        part: UnpoweredPart | None = None,
     ) -> None:
         wiring = bench.bench.file.wiring.channels[hookup.channel].network
         if wiring is None or wiring.analyser not in bench.instruments:
             raise MisuseError(f"channel {hookup.channel}: its network analyser is not wired, or not open")
         self.channel = hookup.channel
         self._bench, self._hookup, self._clock, self._biaser = bench, hookup, clock, biaser
+        self._part = part
         self._calibrations, self._store, self._note, self._files = calibrations, store, note, files
         self._analyser = bench.network_analyser(wiring.analyser)
         self._input_path = bench.bench.paths[wiring.input_path]
@@ -78,6 +83,8 @@ class AnalyserStation:
         if biaser is not None and biaser.state is not BiasState.BIASED:
             raise MisuseError(f"channel {self.channel} is {biaser.state.value}; a sweep wants it biased, and RF off")
         self._require_off()
+        if self._part is not None:
+            self._part.require_off()
         self._connect(self._position)
         analyser.set_frequencies(list(asked.frequencies_hz))
         analyser.set_if_bandwidth(asked.if_bandwidth_hz)
@@ -92,6 +99,8 @@ class AnalyserStation:
         analyser.arm()
         if biaser is not None:
             biaser.read()
+        if self._part is not None:
+            self._part.read()
         raw = analyser.collect()
         analyser.output_off()
         self._require_off()
@@ -117,8 +126,9 @@ class AnalyserStation:
 
     def connect(self, what: str) -> None:
         """As NetworkStation.connect."""
-        if self._biaser is not None:
-            raise MisuseError(f"{what} to be connected while channel {self.channel} is biased")
+        if self._biaser is not None or self._part is not None:
+            state = "measured unpowered" if self._biaser is None else "biased"
+            raise MisuseError(f"{what} to be connected while channel {self.channel} is {state}")
         hands = self._bench.hands
         if hands is None:
             raise InstrumentError(
@@ -157,8 +167,8 @@ class AnalyserStation:
         self._store(stream, row)
 
     def _require_off(self) -> None:
-        analyser, source = self._analyser, self._hookup.source
-        for instrument in (analyser, source):
+        second = None if self._part is None else self._hookup.second_source
+        for instrument in (self._analyser, self._hookup.source, second):
             if instrument is not None and instrument.is_output_on():
                 raise InstrumentError(
                     instrument.name, "RF reads on where it must be off: it does not do what it is told. Switch it off by hand"

@@ -12,12 +12,14 @@ import contextlib
 import math
 import textwrap
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from functools import partial
 from typing import TypeVar
 
 from benchkit.bench.model import ChamberSettings, NetworkAnalyserSettings, SourceSettings
 from benchkit.bench.open import OpenBench
 from benchkit.clock import Clock
+from benchkit.engine.bias import BiasState
 from benchkit.engine.biasing import Biaser, BiasReading
 from benchkit.engine.device_soak import SoakingDevice
 from benchkit.engine.facilities import Facilities
@@ -32,6 +34,7 @@ from benchkit.engine.standing import DONE_BEFORE, GATE_HELD, NOTHING_DONE, Stand
 from benchkit.engine.station import ChannelStation
 from benchkit.engine.thermometer import Thermometer
 from benchkit.engine.timekeeper import Timekeeper
+from benchkit.engine.unpowered import UnpoweredPart, UnpoweredStation
 from benchkit.engine.walls import Walls
 from benchkit.engine.warming import Warming
 from benchkit.envelope.network import highest_port_level_dbm
@@ -144,6 +147,8 @@ class Engine:
         self._sentinel_due: tuple[Condition, ChannelStation, Hookup] | None = None
         # The biased channel; None while nothing is biased, or while it is on its way.
         self._present: ChannelStation | None = None
+        # What told that the part is unpowered at the present condition, once a ladder was measured there.
+        self._unpowered: UnpoweredPart | None = None
 
     def run(self) -> None:
         """
@@ -475,13 +480,17 @@ class Engine:
         if settings.device is None:
             return None
 
+        # What is measured unpowered comes first, and says nothing of how the device is biased.
+        biased = replace(condition, supply_voltage_v=self._plan.supply_voltages_v[0])
+        at = condition if condition.is_powered else biased
+
         def up() -> tuple[Biaser, ChannelStation]:
-            biaser, _, _ = self._bias_up(condition)
+            biaser, _, _ = self._bias_up(at)
             return biaser, self._station(biaser)
 
         def log(state: str, reading: BiasReading) -> None:
             assert self._biaser is not None, "it was biased"
-            self._sink.append("bias", {**self._bias_row(condition, self._biaser, reading, 0), "state": state})
+            self._sink.append("bias", {**self._bias_row(at, self._biaser, reading, 0), "state": state})
 
         return SoakingDevice(settings.device, up, log, self._plan.sentinel, self._clock)
 
@@ -509,15 +518,20 @@ class Engine:
         """
         self._progress.stage(str(condition))
         try:
-            self._repeat(f"the bias-up at {condition}", partial(self._bring_up, condition))
-            for measurement, block in enumerate(self._plan.measurements):
+            if condition.is_powered:
+                self._repeat(f"the bias-up at {condition}", partial(self._bring_up, condition))
+            for measurement, block in self._plan.measured_at(condition):
                 for serial, ladder in zip(self.stages.serials(condition, measurement), block.ladders(), strict=True):
                     if self.stages.is_left(serial):
                         self._timekeeper.look(self._here_degc, condition, is_biased=True)
                     if self.stages.is_left(serial):
                         self._serial = serial
                         self._measure_by_policy(condition, measurement, block, ladder)
-            self._repeat(f"the bias-down at {condition}", partial(self._bring_down, condition))
+            if condition.is_powered:
+                self._repeat(f"the bias-down at {condition}", partial(self._bring_down, condition))
+            elif self._unpowered is not None:
+                self._sink.append("bias", self._unpowered_row(condition, self._unpowered))
+                self._unpowered = None
         except QuiescentError as error:
             if self._sequence.file.conditions.on_failure == "stop":
                 raise
@@ -535,6 +549,9 @@ class Engine:
         """One ladder; when it fails alone, what the sequence says follows."""
 
         def measure() -> None:
+            if not condition.is_powered:
+                self._measure_unpowered(condition, measurement, block, ladder)
+                return
             station = self._bring_up(condition)
             if self._sentinel is not None and self._begin_sentinel(condition):
                 self._sentinel.before_ladder()
@@ -557,6 +574,20 @@ class Engine:
                 f"({self._sequence.path.name}: measurements[{measurement}].on_failure)",
                 "warning",
             )
+
+    def _measure_unpowered(self, condition: Condition, measurement: int, block: MeasurementBlock, ladder: Ladder) -> None:
+        """One ladder of the unpowered device. Nothing is biased here, so that there is nothing to bring down."""
+        if self._recovery.chamber_lost and condition.temperature_degc is not None:
+            self._reach_anew(condition.temperature_degc, condition)
+        part = UnpoweredPart(self._bench, condition.channel, self._plan.channels, self._sequence, self._clock)
+        station = UnpoweredStation(part, self._bench.bench.file, self._clock, self._thermometer, self._facilities)
+        try:
+            self._measure_ladder(condition, measurement, block, ladder, station, part.hookup)
+        except BaseException:
+            if part.last is not None:
+                self._untold.append(("bias", self._unpowered_row(condition, part)))
+            raise
+        self._unpowered = part
 
     def _rest(self) -> None:
         if self._present is not None:
@@ -615,7 +646,7 @@ class Engine:
         measurement: int,
         block: MeasurementBlock,
         ladder: Ladder,
-        station: ChannelStation,
+        station: ChannelStation | UnpoweredStation,
         hookup: Hookup,
     ) -> None:
         temperature = math.nan if condition.temperature_degc is None else condition.temperature_degc
@@ -690,6 +721,18 @@ class Engine:
             "points": points,
             "status": status,
             "stop_reason": reason,
+        }
+
+    def _unpowered_row(self, condition: Condition, part: UnpoweredPart) -> dict[str, float | int | str]:
+        assert part.last is not None, "read"
+        return {
+            "time_s": self._clock.now(),
+            "channel": condition.channel,
+            "temperature_set_degc": math.nan if condition.temperature_degc is None else condition.temperature_degc,
+            "supply_voltage_set_v": condition.supply_voltage_v,
+            "state": BiasState.UNPOWERED.value,
+            **vars(part.last),
+            "steps": 0,
         }
 
     def _bias_row(self, condition: Condition, biaser: Biaser, reading: BiasReading, steps: int) -> dict[str, float | int | str]:

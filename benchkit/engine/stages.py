@@ -6,7 +6,6 @@ measured, with its reason; whoever resumes the record measures it then.
 from __future__ import annotations
 
 import math
-from bisect import bisect_right
 from collections import Counter
 from collections.abc import Iterable, Mapping
 
@@ -37,14 +36,10 @@ class Stages:
         self._closed: dict[int, str] = {}
         self._again: Counter[int] = Counter()
         self._left: Counter[tuple[int, int]] | None = None
-        self._starts: list[int] = [0]
-        for block in plan.measurements:
-            self._starts.append(self._starts[-1] + block.ladder_count())
 
     def serials(self, condition: Condition, measurement: int) -> range:
         """Of the ladders of one measurement at one condition."""
-        first = condition.index * self._starts[-1]
-        return range(first + self._starts[measurement], first + self._starts[measurement + 1])
+        return self._plan.serials(condition, measurement)
 
     def is_left(self, serial: int) -> bool:
         """Whether a ladder is still to be measured in this run."""
@@ -59,8 +54,7 @@ class Stages:
         return sum(map(self.is_left, self.serials(condition, measurement)))
 
     def is_any_left(self, condition: Condition) -> bool:
-        first = condition.index * self._starts[-1]
-        return any(map(self.is_left, range(first, first + self._starts[-1])))
+        return any(map(self.is_left, self._plan.serials(condition)))
 
     def attempt(self, serial: int) -> int:
         """Number of the attempt that begins now, from 1."""
@@ -90,7 +84,9 @@ class Stages:
         count = 0
         for measurement in range(len(self._plan.measurements)) if measurements is None else measurements:
             block = self._plan.measurements[measurement]
-            for serial, ladder in zip(self.serials(condition, measurement), block.ladders(), strict=True):
+            serials = self.serials(condition, measurement)
+            # What is measured in the other bias state has no ladders here.
+            for serial, ladder in zip(serials, block.ladders() if serials else (), strict=True):
                 if not self.is_left(serial):
                     continue
                 self._close(serial, status)
@@ -122,16 +118,12 @@ class Stages:
         if self._left is None:
             self._left = Counter()
             for serial in range(self._plan.ladder_count):
-                self._left[self._unit(serial)] += self.is_left(serial)
+                self._left[self._plan.unit_of(serial)] += self.is_left(serial)
         return self._left
-
-    def _unit(self, serial: int) -> tuple[int, int]:
-        index, within = divmod(serial, self._starts[-1])
-        return index, bisect_right(self._starts, within) - 1
 
     def _close(self, serial: int, status: str) -> None:
         if self._left is not None and self.is_left(serial):
-            self._left[self._unit(serial)] -= 1
+            self._left[self._plan.unit_of(serial)] -= 1
         self._closed[serial] = status
 
     @property

@@ -74,19 +74,14 @@ class Standing:
 
     def is_left(self, plan: Plan, condition: Condition) -> bool:
         """Whether anything of this condition is still to be measured."""
-        each = sum(block.ladder_count() for block in plan.measurements)
-        first = condition.index * each
-        return any(ladder not in self.finished for ladder in range(first, first + each))
+        return any(ladder not in self.finished for ladder in plan.serials(condition))
 
     def left(self, plan: Plan) -> list[int]:
         """Ladders still to be measured, by measurement."""
         counts = [0] * len(plan.measurements)
-        ladder = 0
-        for _ in range(plan.condition_count):
-            for measurement, block in enumerate(plan.measurements):
-                for _ in range(block.ladder_count()):
-                    counts[measurement] += ladder not in self.finished
-                    ladder += 1
+        for condition in plan.conditions():
+            for measurement, _ in plan.measured_at(condition):
+                counts[measurement] += sum(ladder not in self.finished for ladder in plan.serials(condition, measurement))
         return counts
 
     def power_left(self, plan: Plan) -> list[tuple[int, str]]:

@@ -42,9 +42,12 @@ def cautions(sequence: Sequence, bench: Bench) -> list[str]:
         lines.append(
             f"Heat: the part may draw up to {dc_w:.2g} W at the drain. Give it its heat sink before power; fixture and sink burn."
         )
+    unpowered_dbm = limits.rf_unpowered_max_dbm
     lines.append(
         f"Device: never above {limits.drain_voltage_max_v:g} V and {limits.drain_current_max_a * 1e3:g} mA at the drain, "
-        f"{limits.gate_voltage_min_v:g} V to {limits.gate_voltage_max_v:g} V at the gate, {limits.input_power_max_dbm:g} dBm in."
+        f"{limits.gate_voltage_min_v:g} V to {limits.gate_voltage_max_v:g} V at the gate, {limits.input_power_max_dbm:g} dBm in"
+        + ("" if unpowered_dbm is None else f", {unpowered_dbm:g} dBm into either port without bias")
+        + "."
     )
     if device.technology == "depletion":
         lines.append(

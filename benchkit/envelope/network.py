@@ -179,7 +179,8 @@ def _levels(way: _Way, asked: NetworkSweep, index: int, title: str, findings: Fi
     input_loss_db = min(way.input_path.loss_bounds_db(hz)[0] for hz in frequencies)
     output_loss_db = min(way.output_path.loss_bounds_db(hz)[0] for hz in frequencies)
     device_dbm = leaves_dbm - input_loss_db
-    output_dbm = min(device_dbm + limits.gain_max_db, limits.saturated_power_max_dbm)
+    # Nothing comes out of an unpowered part stronger than it went in.
+    output_dbm = device_dbm if asked.is_unpowered else min(device_dbm + limits.gain_max_db, limits.saturated_power_max_dbm)
     # Port 2 drives the device's output; nothing of it comes back stronger than it went in.
     from_port_2_dbm = leaves_dbm - output_loss_db
     analyser = f"instruments.{way.name}"
@@ -193,6 +194,13 @@ def _levels(way: _Way, asked: NetworkSweep, index: int, title: str, findings: Fi
         (f"port of {way.name}", max(output_dbm - output_loss_db, leaves_dbm), settings.input_max_dbm,
          in_bench(f"{analyser}.input_max"), in_bench(f"{analyser}.input_max")),
     ]  # fmt: skip
+    if asked.is_unpowered:
+        assert limits.rf_unpowered_max_dbm is not None, "load_sequence checks that it is given"
+        key = in_sequence("limits.rf_unpowered_max")
+        rows += [
+            ("device input, unpowered", device_dbm, limits.rf_unpowered_max_dbm, key, at),
+            ("device output, unpowered, from port 2", from_port_2_dbm, limits.rf_unpowered_max_dbm, key, at),
+        ]
     for path, level_dbm in ((way.wiring.input_path, leaves_dbm), (way.wiring.output_path, max(output_dbm, leaves_dbm))):
         key = in_bench(f"paths.{path}.power_max")
         rows.append((f"path {path}", level_dbm, paths[path].power_max_dbm, key, key))
@@ -209,7 +217,7 @@ def _levels(way: _Way, asked: NetworkSweep, index: int, title: str, findings: Fi
         "dBm", in_bench(f"{analyser}.level_min"), point, is_lower=True,
     )  # fmt: skip
     findings.hold(lowest, at, f"needs {port_dbm:.2f} dBm from {way.name} ({point}), and it cannot go so low")
-    if asked.level_dbm + limits.gain_max_db > limits.saturated_power_max_dbm - 15:
+    if not asked.is_unpowered and asked.level_dbm + limits.gain_max_db > limits.saturated_power_max_dbm - 15:
         findings.warn(
             f"{title}: {asked.level_dbm:g} dBm at the device is within 15 dB of saturation with gain up to "
             f"{limits.gain_max_db:g} dB: S-parameters may not be small-signal ones"

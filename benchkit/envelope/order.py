@@ -19,7 +19,7 @@ def order_of_operations(plan: Plan, findings: Findings) -> tuple[str, ...]:
     sequence, wiring = findings.sequence.file, findings.bench.file.wiring
     bias = sequence.bias
     lines = [
-        f"at each condition ({plan.condition_count}): gate to {shown(bias.pinch_off_v, 'V')} and read back, drain up from 0 V in "
+        f"at each condition ({plan.biased_count}): gate to {shown(bias.pinch_off_v, 'V')} and read back, drain up from 0 V in "
         "steps, gate trimmed, RF last; down in reverse, and so at every exit"
     ]
     if any(block.power_before() is not None for block in plan.measurements):
@@ -28,7 +28,15 @@ def order_of_operations(plan: Plan, findings: Findings) -> tuple[str, ...]:
             "every supply output read off before hands connect anything"
         )
     if any(block.drives for _, block in plan.asked()):
-        lines.append("RF comes on only on a biased device, at its ladder's lowest level, and is off before the frequency changes")
+        lines.append(
+            "a source's RF comes on only on a biased device, at its ladder's lowest level, and is off before the frequency "
+            "changes"
+        )
+    if any(block.is_unpowered for block in plan.measurements):
+        lines.append(
+            "what is measured of the unpowered device comes first at each temperature and channel: every supply output and every "
+            "source read off, no drain with voltage or current, and RF from the network analyser alone"
+        )
     if any(block.before_drive for block in plan.measurements):
         lines.append(
             "an oscillation ends the run before anything is driven at its condition; where it can't be told nothing is driven"

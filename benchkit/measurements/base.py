@@ -103,6 +103,7 @@ class NetworkSweep:
         readings: Sweeps at each condition, averages counted as one.
         readings_before: Sweeps of each channel before the first condition; these make a calibration.
         wants_calibration: What is read is corrected by the plan's calibration.
+        is_unpowered: The device is unpowered meanwhile.
     """
 
     frequencies_hz: Sequence[float]
@@ -112,6 +113,7 @@ class NetworkSweep:
     readings: int = 1
     readings_before: int = 0
     wants_calibration: bool = False
+    is_unpowered: bool = False
 
 
 @dataclass(frozen=True)
@@ -296,7 +298,10 @@ class ToneStation(Protocol):
 
 
 class Station(Protocol):
-    """What the engine offers a kind: the bench as wired for the present condition, every reading checked."""
+    """
+    What the engine offers a kind: the bench as wired for the present condition, every reading checked. Where the device is
+    measured unpowered it is read(), store() and network() alone.
+    """
 
     def tune(self, frequency_hz: float) -> None:
         """Set carrier and correction frequencies, RF at the lowest level asked for so far or off. [Hz]"""
@@ -325,7 +330,7 @@ class Station(Protocol):
 
     def network(self) -> NetworkStation:
         """
-        The network analyser as wired to this channel; RF off, the device stays biased.
+        The network analyser as wired to this channel; RF off, the device stays biased, or unpowered.
 
         Raises:
             MisuseError: The kind does not say that it needs "network".
@@ -383,6 +388,14 @@ class MeasurementBlock(FileModel, ABC):
 
     streams: ClassVar[tuple[BlockStream, ...]] = ()
     """Streams of the record that this kind fills besides the points; kinds may share one."""
+
+    @property
+    def is_unpowered(self) -> bool:
+        """
+        Whether it measures the unpowered device: then it has a condition of its own, once at each temperature and channel, and
+        its station reads supplies and network analyser alone.
+        """
+        return False
 
     @property
     def needs_drive(self) -> bool:

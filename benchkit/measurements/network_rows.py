@@ -71,6 +71,7 @@ NETWORK = BlockStream(
             )
             for port in (1, 2)
         ),
+        Column("bias_state", "", "biased, or unpowered: every supply output read off", "S12"),
     ),
 )
 STANDARDS = BlockStream(
@@ -112,13 +113,14 @@ RESIDUALS = BlockStream(
 def store_network(
     store: Store, time_s: float, frequency_hz: NDArray[np.float64], level_dbm: float, raw: Complexes,
     corrected: Complexes | None, calibration: Calibration | None, accuracy: NetworkAccuracy,
-    deembedding: str = "", fixtures: Mapping[str, float] | None = None,
+    deembedding: str = "", fixtures: Mapping[str, float] | None = None, bias_state: str = "biased",
 ) -> None:  # fmt: skip
     """
     One sweep. [s, Hz, dBm]
 
     Args:
         fixtures: What is stated of what was taken out, by column.
+        bias_state: Of the device meanwhile.
     """
     made_s = math.nan if calibration is None else calibration.made_s
     noise = None if calibration is None else _noise(calibration, frequency_hz, raw, accuracy)
@@ -131,7 +133,7 @@ def store_network(
     for k, hz in enumerate(frequency_hz.tolist()):
         row: dict[str, float | int | str] = {
             "time_s": time_s, "frequency_hz": hz, "level_dbm": level_dbm, "calibration_made_s": made_s,
-            "deembedding": deembedding, **(fixtures or {}),
+            "deembedding": deembedding, "bias_state": bias_state, **(fixtures or {}),
             **_s_row("raw_", raw[k]), **({} if corrected is None else _s_row("", corrected[k])), **constant,
             **({} if noise is None else {f"noise_s{i + 1}{j + 1}": float(noise[k, i, j]) for i, j in ELEMENTS}),
         }  # fmt: skip

@@ -14,6 +14,7 @@ from benchkit.results.absent import Absent
 from benchkit.results.figure import Axis, Figure, Trace
 from benchkit.results.matching import vswr
 from benchkit.results.network import maximum_gain, stability
+from benchkit.results.result import supply_text
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -33,33 +34,38 @@ _KINDS = (
     ("mu", "Stability measure mu over frequency", "mu", ""),
 )
 _MAGNITUDES = ("s21", "s11", "s22", "s12")
+_UNPOWERED = (*_MAGNITUDES, "vswr1", "vswr2")
 
 
-def s_parameter_figures(title: str, rows: pd.DataFrame) -> list[Figure]:
-    """Corrected and uncorrected traces never share a plot; uncorrected ones say so, and are magnitudes alone."""
+def s_parameter_figures(title: str, rows: pd.DataFrame, *, is_unpowered: bool = False) -> list[Figure]:
+    """
+    Corrected and uncorrected traces never share a plot; uncorrected ones say so, and are magnitudes alone.
+    Of the unpowered device there is no gain, delay or stability to be drawn.
+    """
     traces: dict[tuple[str, bool], list[Trace]] = {}
     for sweep in each_ladder(rows):
         raw = bool(np.isnan(sweep["calibration_made_s"].to_numpy(dtype=float)).all())
         condition, x = condition_of(sweep, with_frequency=False), sweep["frequency_hz"].to_numpy(dtype=float) / 1e9
         s = s_from(sweep, "raw_" if raw else "")
         temperature = "" if condition.temperature_degc is None else f"{condition.temperature_degc:+g} °C, "
-        name = f"{temperature}channel {condition.channel}, {condition.supply_voltage_v:g} V"
+        name = f"{temperature}channel {condition.channel}, {supply_text(condition.supply_voltage_v)}"
         for key, y in _values(sweep["frequency_hz"].to_numpy(dtype=float), s).items():
-            if raw and key not in _MAGNITUDES:
+            if (raw and key not in _MAGNITUDES) or (is_unpowered and key not in _UNPOWERED):
                 continue
             trace = Trace(name, x, y, condition.temperature_degc, condition.channel, "lines")
             traces.setdefault((key, raw), []).append(trace)
     figures = []
+    state = ", unpowered" if is_unpowered else ""
     for key, what, label, unit in _KINDS:
         for raw in (False, True):
             if (key, raw) not in traces:
                 continue
             plane = "UNCORRECTED, at the analyser's ports" if raw else "at device planes"
-            axis = f"{label} {plane}" + (f" ({unit})" if unit else "")
+            axis = f"{label}{state} {plane}" + (f" ({unit})" if unit else "")
             figures.append(
                 Figure(
                     key=f"{title}-{key}" + ("-uncorrected" if raw else ""),
-                    title=f"{title}: {what}" + (", UNCORRECTED" if raw else ""),
+                    title=f"{title}: {what}{state}" + (", UNCORRECTED" if raw else ""),
                     x=Axis("Frequency (GHz)"),
                     y=Axis(axis),
                     traces=told_apart(traces[key, raw]),

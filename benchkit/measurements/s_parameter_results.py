@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from benchkit.measurements.grouping import condition_of, each_ladder
 from benchkit.measurements.network_rows import s_from
-from benchkit.measurements.s_parameter_uncertainty import NO_RESIDUALS, errors_of, sweep_budgets
+from benchkit.measurements.s_parameter_uncertainty import NO_RESIDUALS, errors_of, sweep_budgets, unpowered_budgets
+from benchkit.measurements.unpowered_results import UNPOWERED_PARAMETERS, only_if_passive, unpowered_in_band
 from benchkit.results.absent import Absent
 from benchkit.results.matching import vswr
 from benchkit.results.network import maximum_gain, stability
@@ -49,14 +50,17 @@ UNCORRECTED = (
 LARGEST_STEP_DEG = 90.0
 
 
-def s_parameter_results(rows: pd.DataFrame, title: str) -> list[Result]:
+def s_parameter_results(rows: pd.DataFrame, title: str, *, is_unpowered: bool = False) -> list[Result]:
     """
     Results of each sweep; absent with the reason where the sweep is uncorrected or lacks a reading.
 
     Args:
         rows: Of the stream "network", of one measurement.
+        is_unpowered: Whether they are of the unpowered device, which has parameters of its own.
     """
-    results = []
+    parameters: tuple[Parameter, ...] = UNPOWERED_PARAMETERS if is_unpowered else PARAMETERS
+    in_band, budgets_of = (unpowered_in_band, unpowered_budgets) if is_unpowered else (_in_band, sweep_budgets)
+    results: list[Result] = []
     for sweep in each_ladder(rows):
         condition = condition_of(sweep, with_frequency=False)
         frequency_hz, s = sweep["frequency_hz"].to_numpy(dtype=float), s_from(sweep)
@@ -66,15 +70,16 @@ def s_parameter_results(rows: pd.DataFrame, title: str) -> list[Result]:
         elif not np.isfinite(s).all():
             missing = int((~np.isfinite(s).all(axis=(1, 2))).sum())
             reason = f"the analyser gave no number at {missing} of {len(s)} frequencies: a worst case may be among them"
-        found = {} if reason else {one[0]: one[1:] for one in _in_band(frequency_hz, s)}
+        found = {} if reason else {one[0]: one[1:] for one in in_band(frequency_hz, s)}
         errors = None if reason else errors_of(sweep)
-        budgets = {} if errors is None else sweep_budgets(frequency_hz, s, errors)
-        for parameter in PARAMETERS:
+        budgets = {} if errors is None else budgets_of(frequency_hz, s, errors)
+        own = []
+        for parameter in parameters:
             value, convention, where = found.get(parameter.name, (Absent(reason or "not measured"), "", ""))
             is_absent = isinstance(value, Absent)
             budget = () if is_absent else budgets.get(parameter.name, NO_RESIDUALS)
             lines = () if isinstance(budget, str) else tuple(line for line in budget if line.amount > 0)
-            results.append(
+            own.append(
                 Result(
                     parameter=parameter.name,
                     value=float("nan") if isinstance(value, Absent) else value,
@@ -90,6 +95,7 @@ def s_parameter_results(rows: pd.DataFrame, title: str) -> list[Result]:
                     budget=lines,
                 )
             )
+        results += only_if_passive(own) if is_unpowered else own
     return results
 
 

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchkit.measurements.network_rows import ELEMENTS
+from benchkit.measurements.unpowered_results import unpowered_figures
 from benchkit.results.matching import vswr
 from benchkit.results.network import maximum_gain, stability
 from benchkit.results.network_budget import EXTREME, FixtureErrors, NetworkErrors, figure_budgets, magnitude_budget_db
@@ -18,7 +19,7 @@ from benchkit.results.uncertainty import Contribution, standard_from_expanded
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["NO_RESIDUALS", "band_figures", "errors_of", "sweep_budgets"]
+__all__ = ["NO_RESIDUALS", "band_figures", "errors_of", "sweep_budgets", "unpowered_budgets"]
 
 Complexes = NDArray[np.complex128]
 Floats = NDArray[np.float64]
@@ -82,6 +83,11 @@ def sweep_budgets(hz: Floats, s: Complexes, errors: NetworkErrors) -> dict[str, 
         extreme = [] if isinstance(drawn, str) else [line for line in drawn if line.name == EXTREME]
         found[name] = (*lines, *extreme)
     return found
+
+
+def unpowered_budgets(hz: Floats, s: Complexes, errors: NetworkErrors) -> dict[str, tuple[Contribution, ...] | str]:
+    """As sweep_budgets(), of the figures of the unpowered device: all are drawn."""
+    return figure_budgets(hz, s, errors, unpowered_figures)
 
 
 def band_figures(hz: Floats, s: Complexes) -> Mapping[str, Floats]:

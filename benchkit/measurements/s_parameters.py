@@ -1,4 +1,7 @@
-"""S-parameters of the biased device, small-signal: raw and corrected traces into the record, and what they say in band."""
+"""
+S-parameters of the biased or of the unpowered device, small-signal: raw and corrected traces into the record, and what they say
+in band. A block is one bias state; nothing of one is mixed with the other.
+"""
 
 from __future__ import annotations
 
@@ -16,6 +19,7 @@ from benchkit.measurements.deembedding import Deembedding
 from benchkit.measurements.network_rows import NETWORK, store_network
 from benchkit.measurements.s_parameter_figures import s_parameter_figures
 from benchkit.measurements.s_parameter_results import PARAMETERS, s_parameter_results
+from benchkit.measurements.unpowered_results import UNPOWERED_PARAMETERS
 from benchkit.results.calibration import Calibration, apply, check_age
 from benchkit.results.figure import Figure
 from benchkit.results.repeats import combined
@@ -50,13 +54,22 @@ class SParameters(MeasurementBlock):
     calibration_age_max_s: Seconds = Field(
         alias="calibration_age_max", default=12 * 3600.0, gt=0, description="An older calibration ends the run"
     )
+    bias: Literal["biased", "unpowered"] = Field(
+        default="biased",
+        description="unpowered: every supply output off; swept once at each temperature and channel, before the bias comes up "
+        "(needs limits.rf_unpowered_max)",
+    )
     deembed: Deembedding | None = Field(
         default=None, description="What lies between the calibrated planes and the device, taken out of the corrected traces"
     )
 
     needs: ClassVar[frozenset[str]] = frozenset({"network"})
     streams: ClassVar = (NETWORK,)
-    parameters: ClassVar[tuple[Parameter, ...]] = PARAMETERS
+    parameters: ClassVar[tuple[Parameter, ...]] = (*PARAMETERS, *UNPOWERED_PARAMETERS)
+
+    @property
+    def is_unpowered(self) -> bool:
+        return self.bias == "unpowered"
 
     def ladders(self) -> Iterator[Ladder]:
         for index in range(self.repeats):
@@ -78,6 +91,7 @@ class SParameters(MeasurementBlock):
         return NetworkSweep(
             self.frequency_hz, self.level_dbm, self.if_bandwidth_hz, self.averages,
             wants_calibration=self.correction == "calibration", readings=self.repeats,
+            is_unpowered=self.is_unpowered,
         )  # fmt: skip
 
     def files(self) -> dict[str, str]:
@@ -111,9 +125,10 @@ class SParameters(MeasurementBlock):
         accuracy = network.accuracy(self.network_sweep())
         stated = None if self.deembed is None else self.deembed.stated()
         store_network(
-            station.store, network.now_s(), grid, self.level_dbm, raw, corrected, calibration, accuracy, removed, stated
+            station.store, network.now_s(), grid, self.level_dbm, raw, corrected, calibration, accuracy, removed, stated,
+            self.bias,
         )
-        # The bias that goes with it, RF off again.
+        # The bias that goes with it, or that there is none, RF off again.
         yield station.read()
         return ""
 
@@ -135,7 +150,8 @@ class SParameters(MeasurementBlock):
         return []
 
     def summarise_record(self, points: pd.DataFrame, streams: Mapping[str, pd.DataFrame]) -> list[Result]:
-        return combined(s_parameter_results(streams["network"], self.title), RANDOM, self.repeats)
+        results = s_parameter_results(streams["network"], self.title, is_unpowered=self.is_unpowered)
+        return combined(results, RANDOM, self.repeats)
 
     def figures(self, points: pd.DataFrame, results: list[Result]) -> list[Figure]:
         return []
@@ -143,9 +159,28 @@ class SParameters(MeasurementBlock):
     def figures_record(
         self, points: pd.DataFrame, streams: Mapping[str, pd.DataFrame], results: list[Result]
     ) -> list[Figure]:
-        return s_parameter_figures(self.title, streams["network"])
+        return s_parameter_figures(self.title, streams["network"], is_unpowered=self.is_unpowered)
+
+    def qualifiers(self, parameter: str) -> tuple[str, ...] | None:
+        states = {one.name: "biased" for one in PARAMETERS} | {one.name: "unpowered" for one in UNPOWERED_PARAMETERS}
+        if parameter not in states:
+            return None
+        return ("",) if states[parameter] == self.bias else ()
 
     def notes(self) -> dict[str, str]:
+        return {**self._of_state(), **self._of_correction()}
+
+    def _of_state(self) -> dict[str, str]:
+        if not self.is_unpowered:
+            return {}
+        return {
+            "bias": "none: every supply output read off, no drain with voltage or current, before and while it was swept",
+            "passivity": "an unpowered part gives out no more than it is given (S^H S <= 1) and is reciprocal (S = S^T; Pozar, "
+            "Microwave Engineering, 4th ed., 4.2 and 4.3); a sweep that is not passive within its uncertainty gives no other "
+            "number",
+        }
+
+    def _of_correction(self) -> dict[str, str]:
         if self.correction == "none":
             return {"correction": "none: traces are as the analyser's receivers see them, at its ports; no device results"}
         removed = {} if self.deembed is None else {

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 from benchkit.bench.model import BenchFile, ChamberSettings
 from benchkit.errors import MisuseError
-from benchkit.plan.estimate import WARMING, Estimate, estimate, temperature_time_s, warming_time_s
+from benchkit.plan.estimate import BEGINNINGS, WARMING, Estimate, estimate, temperature_time_s, warming_time_s
 from benchkit.plan.pace import NO_PACE, Pace
 from benchkit.plan.plan import Condition, Plan
 from benchkit.sequence.model import SequenceFile
@@ -23,8 +23,6 @@ __all__ = ["Fit", "TimeBudget", "Unit"]
 
 Unit = tuple[int, int]
 """Index of a condition, and of a measurement."""
-
-BIAS = ": bias up and down"
 
 
 @dataclass(frozen=True)
@@ -55,15 +53,16 @@ class TimeBudget:
         self._sequence, self._bench, self._pace = sequence, bench, pace
         self._ambient_degc = ambient_degc
         self._conditions = tuple(plan.conditions())
-        self._measurements = plan.measurements
+        self._plan, self._measurements = plan, plan.measurements
         self._bias_s, self._ladder_s = _units(plan, estimate(plan, sequence, bench, ambient_degc=ambient_degc, pace=pace))
 
     def all_units(self) -> dict[Unit, int]:
         """Every unit of the plan, with its ladders."""
+        plan = self._plan
         return {
             (condition.index, measurement): block.ladder_count()
             for condition in self._conditions
-            for measurement, block in enumerate(self._measurements)
+            for measurement, block in plan.measured_at(condition)
         }
 
     def condition(self, unit: Unit) -> Condition:
@@ -160,19 +159,21 @@ def _units(plan: Plan, expected: Estimate) -> tuple[dict[int, float], dict[Unit,
     """Bias time of each condition, with whatever belongs to no measurement, and the time of a ladder of each unit. [s]"""
     bias_s: dict[int, float] = {}
     ladder_s: dict[Unit, float] = {}
-    index, measurement = -1, 0
+    walk, due = plan.conditions(), list[int]()
+    index = -1
     for stage in expected.stages:
-        if stage.what.endswith(BIAS):
-            index, measurement = index + 1, 0
+        if stage.what.endswith(BEGINNINGS):
+            condition = next(walk)
+            index, due = condition.index, [measurement for measurement, _ in plan.measured_at(condition)]
             bias_s[index] = stage.time_s
             continue
         if index < 0 or stage.what == WARMING or (stage.what.startswith("to ") and not stage.ladders):
             continue
-        if measurement < len(plan.measurements) and stage.what.endswith(f": {plan.measurements[measurement].title}"):
-            ladder_s[index, measurement] = stage.time_s / max(1, stage.ladders)
-            measurement += 1
+        if due and stage.what.endswith(f": {plan.measurements[due[0]].title}"):
+            ladder_s[index, due.pop(0)] = stage.time_s / max(1, stage.ladders)
         else:
             bias_s[index] += stage.time_s
-    if index + 1 != plan.condition_count or len(ladder_s) != plan.condition_count * len(plan.measurements):
+    wanted = sum(1 for condition in plan.conditions() for _ in plan.measured_at(condition))
+    if index + 1 != plan.condition_count or len(ladder_s) != wanted:
         raise MisuseError("the estimate does not have a stage for each measurement at each condition of the plan")
     return bias_s, ladder_s

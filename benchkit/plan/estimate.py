@@ -18,16 +18,20 @@ from benchkit.bench.model import (
 from benchkit.measurements.base import MeasurementBlock
 from benchkit.measurements.spectrum_base import sweep_s
 from benchkit.plan.pace import NO_PACE, Pace
-from benchkit.plan.plan import Plan
+from benchkit.plan.plan import Condition, Plan
 from benchkit.sequence.model import SequenceFile
 
-__all__ = ["Estimate", "StageEstimate", "estimate", "point_time_s"]
+__all__ = ["BEGINNINGS", "BIAS", "READ_OFF", "Estimate", "StageEstimate", "estimate", "point_time_s"]
 
 # Trim: the search steps up from its start, then closes in; about this many readings on the parts seen so far.
 TRIM_READINGS = 14
 # Drain up in four steps, drain down, gate down: each one settling and one reading.
 BIAS_READINGS = 8
 
+
+BIAS, READ_OFF = ": bias up and down", ": every supply read off"
+BEGINNINGS = (BIAS, READ_OFF)
+"""How the first stage of a condition is called: of one that is biased, and of the unpowered one."""
 
 WARMING = "warming before the chamber may be opened"
 BENCH_FILE, EARLIER = "bench file", "earlier records"
@@ -245,12 +249,15 @@ def estimate(
         for channel in plan.channels:
             point_s, reading_s = point_time_s(bench, channel), reading_time_s(bench, channel)
             bias_s = (TRIM_READINGS + BIAS_READINGS) * (sequence.bias.settling_time_s + reading_s)
-            for supply_voltage_v in plan.supply_voltages_v:
-                temperature = "" if temperature_degc is None else f"{temperature_degc:+g} °C, "
-                where = f"{temperature}channel {channel}, {supply_voltage_v:g} V"
-                stages.append(_stage(f"{where}: bias up and down", 0, 0, bias_s, pace.condition_s()))
+            for supply_voltage_v in plan.supplies_v:
+                at = Condition(0, temperature_degc, channel, supply_voltage_v)
+                where = str(at)
+                if at.is_powered:
+                    stages.append(_stage(f"{where}{BIAS}", 0, 0, bias_s, pace.condition_s()))
+                else:
+                    stages.append(StageEstimate(f"{where}{READ_OFF}", 0, 0, sequence.bias.settling_time_s + reading_s))
                 measuring_s = 0.0
-                for block in plan.measurements:
+                for _, block in plan.measured_at(at):
                     points, ladders = block.point_count(), block.ladder_count()
                     each_s = point_s if block.needs_drive else reading_s
                     time_s = points * each_s + (ladders * (point_s - reading_s) if block.needs_drive else 0.0)
@@ -264,7 +271,7 @@ def estimate(
                     known_s = ladders * pace.ladder_s(block)
                     stages.append(_stage(f"{where}: {block.title}", ladders, points, time_s + count * sweep_s, known_s))
                     measuring_s += stages[-1].time_s
-                if plan.sentinel is not None:
+                if plan.sentinel is not None and at.is_powered:
                     # At the beginning, at the end, and in between as often as its interval fits.
                     turns = 2 + int(measuring_s / plan.sentinel.every_s)
                     time_s = turns * (plan.sentinel.point_count() * point_s + point_s - reading_s)

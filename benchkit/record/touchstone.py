@@ -77,11 +77,16 @@ def _is_raw(sweep: pd.DataFrame) -> bool:
     return bool(np.isnan(sweep["calibration_made_s"].to_numpy(dtype=float)).all())
 
 
+def _is_unpowered(sweep: pd.DataFrame) -> bool:
+    """A record from before this column holds sweeps of the biased device alone."""
+    return "bias_state" in sweep and str(sweep["bias_state"].iat[0]) == "unpowered"
+
+
 def _name(sweep: pd.DataFrame) -> str:
     temperature = _first(sweep, "temperature_set_degc")
     parts = [f"m{_first(sweep, 'measurement'):g}", f"channel_{sweep['channel'].iat[0]}"]
     parts += [] if np.isnan(temperature) else [f"{temperature:+g}degC"]
-    parts.append(f"{_first(sweep, 'supply_voltage_set_v'):g}V")
+    parts.append("unpowered" if _is_unpowered(sweep) else f"{_first(sweep, 'supply_voltage_set_v'):g}V")
     parts += ["uncorrected"] if _is_raw(sweep) else []
     return "_".join(parts)
 
@@ -116,6 +121,7 @@ def _comments(record: Record, sweep: pd.DataFrame, bias: pd.DataFrame, raw: bool
         plane += f"; de-embedded: {removed}"
     comments = [
         f"S-parameters, {plane}",
+        "device: " + ("UNPOWERED, every supply output read off" if _is_unpowered(sweep) else "biased"),
         f"part {record.attributes.get('part', '')}, unit {record.attributes.get('unit', '')}, channel {sweep['channel'].iat[0]}"
         + (", SIMULATED" if record.attributes.get("simulated") else ""),
         "temperature: " + ("not set" if np.isnan(temperature) else f"{temperature:+g} degC chamber"),
@@ -125,8 +131,9 @@ def _comments(record: Record, sweep: pd.DataFrame, bias: pd.DataFrame, raw: bool
     if len(bias):
         drain = f"{_first(bias, 'drain_voltage_v'):.5g} V, {_first(bias, 'drain_current_a') * 1e3:.5g} mA"
         gate, case = f"{_first(bias, 'gate_voltage_v'):.5g} V", f"{_first(bias, 'case_degc'):.4g} degC"
-        comments.insert(3, f"bias: drain {drain}; gate {gate}; case {case}")
+        off = "with the supplies' outputs off, " if _is_unpowered(sweep) else ""
+        comments.insert(4, f"bias: {off}drain {drain}; gate {gate}; case {case}")
     if not raw:
         made = pd.Timestamp(_first(sweep, "calibration_made_s"), unit="s").isoformat(timespec="seconds")
-        comments.insert(1, f"calibration made {made} UTC; impedance of reference: the standards' (TRL: the line's)")
+        comments.insert(2, f"calibration made {made} UTC; impedance of reference: the standards' (TRL: the line's)")
     return comments

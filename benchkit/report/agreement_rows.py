@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from benchkit.campaign.compare import Row
-from benchkit.report.digits import decimals_for, difference_unit, fixed, plain, scale_for
+from benchkit.report.digits import decimals_for, difference_unit, fixed, plain, scale_for, supply_of
 from benchkit.report.sheet import place_text
 from benchkit.results.result import Parameter
 
@@ -66,8 +66,7 @@ def agreement_rows(rows: Sequence[Row], parameters: Mapping[str, Parameter]) -> 
 
 
 def _supply(row: Row) -> str:
-    supply_v = row.condition.supply_voltage_v
-    return "" if supply_v is None else f"{plain(supply_v)} V"
+    return supply_of(row.condition.supply_voltage_v)
 
 
 def _row(row: Row, parameters: Mapping[str, Parameter]) -> AgreementRow:

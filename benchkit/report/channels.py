@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from benchkit.campaign.common_parts import COMMON
-from benchkit.report.curves import PHASE, Sweep, sweeps_of, where_text
+from benchkit.report.curves import PHASE, UNPOWERED, Sweep, sweeps_of, where_text
 from benchkit.report.digits import decimals_for, difference_unit, fixed, gigahertz, plain
 from benchkit.report.drawing import ArrayPool, Drawing, Series, Style, draw
 from benchkit.report.source import Source
@@ -108,6 +108,8 @@ def channel_section(
                          f"{', '.join(dict.fromkeys(shared))}.")  # fmt: skip
     drawings = []
     for (name, unit), what in {("s21", "dB"): "Gain match |S21|", (PHASE, "°"): "Phase match of S21",
+                               (f"s21, {UNPOWERED}", "dB"): f"Match of |S21|, {UNPOWERED}",
+                               (f"{PHASE}, {UNPOWERED}", "°"): f"Phase match of S21, {UNPOWERED}",
                                (SHOWN, "dB"): "Gain match, small-signal gain"}.items():  # fmt: skip
         shown = [one for one in matches if one.name == name and len(one.hz) > 1]
         if shown:
@@ -221,11 +223,12 @@ def _of_sweeps(source: Source) -> Iterator[_Match]:
                 continue
             # Each channel has its own calibration: nothing is taken as common.
             expanded = np.hypot(one.expanded_db[:, 1, 0], other.expanded_db[:, 1, 0])
+            state = f", {one.qualifier}" if one.qualifier else ""
             why = "" if np.isfinite(expanded).all() else NO_RESIDUALS
             unknown = np.full(len(one.hz), np.nan)
             for name, label, unit, values, u, reason in (
-                ("s21", "|S21|", "dB", match.gain_difference_db, expanded, why),
-                (PHASE, "Phase of S21", "°", match.phase_difference_deg, unknown, NO_PHASE_BUDGET),
+                (f"s21{state}", f"|S21|{state}", "dB", match.gain_difference_db, expanded, why),
+                (f"{PHASE}{state}", f"Phase of S21{state}", "°", match.phase_difference_deg, unknown, NO_PHASE_BUDGET),
             ):
                 yield _Match(source.label, one, label, name, f"{a} less {b}", tuple(one.hz.tolist()), tuple(values.tolist()),
                              tuple(u.tolist()), unit, reason)  # fmt: skip

@@ -9,16 +9,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from benchkit.report.digits import celsius, plain
+from benchkit.report.digits import celsius, supply_of
 from benchkit.report.source import Source
 from benchkit.results.network_budget import NetworkErrors, magnitude_budget_db
 from benchkit.results.result import Result, ResultCondition
 from benchkit.results.uncertainty import Budget
 
-__all__ = ["PHASE", "S_CURVES", "Curve", "Sweep", "curves_of", "s_curves", "sweeps_of", "where_text"]
+__all__ = ["PHASE", "S_CURVES", "UNPOWERED", "Curve", "Sweep", "curves_of", "s_curves", "sweeps_of", "where_text"]
 
 Floats = NDArray[np.float64]
 PHASE = "s21_phase"
+UNPOWERED = "unpowered"
 # Names of S-parameters as curves, and what they are called. Levels in dB, the phase in degrees.
 S_CURVES = {
     "s21": ("|S21|", "dB"), "s11": ("|S11|", "dB"), "s22": ("|S22|", "dB"), "s12": ("|S12|", "dB"),
@@ -61,6 +62,7 @@ class Sweep:
 
     Attributes:
         expanded_db: U (k = 2) of each magnitude, same shape; NaN: not known. [dB]
+        qualifier: "unpowered": of the unpowered device, which is compared with nothing else.
     """
 
     measurement: str
@@ -68,6 +70,7 @@ class Sweep:
     hz: Floats
     s: NDArray[np.complex128]
     expanded_db: Floats
+    qualifier: str = ""
 
 
 def curves_of(source: Source) -> list[Curve]:
@@ -83,7 +86,7 @@ def curves_of(source: Source) -> list[Curve]:
             groups.setdefault(key, []).append(result)
     found = [_curve(members) for members in groups.values()]
     for sweep in sweeps_of(source):
-        found += s_curves(sweep.hz, sweep.s, sweep.condition, sweep.measurement, sweep.expanded_db)
+        found += s_curves(sweep.hz, sweep.s, sweep.condition, sweep.measurement, sweep.expanded_db, sweep.qualifier)
     return found
 
 
@@ -117,12 +120,13 @@ def sweeps_of(source: Source) -> Iterator[Sweep]:
     for index, block in enumerate(source.sequence.file.measurements):
         rows = of_measurement(index, {"network": source.streams.own["network"]}, source.streams.ladders)["network"]
         repeats: dict[tuple[ResultCondition, int], list[Sweep]] = {}
+        qualifier = UNPOWERED if block.is_unpowered else ""
         for sweep in each_ladder(rows):
             if np.isfinite(sweep["calibration_made_s"].to_numpy(dtype=float)).all():
                 hz, s = sweep["frequency_hz"].to_numpy(dtype=float), s_from(sweep)
                 condition = condition_of(sweep, with_frequency=False)
                 visit = visits.get(int(sweep["ladder"].to_numpy()[0]), 1)
-                one = Sweep(block.title, condition, hz, s, _expanded_db(s, errors_of(sweep)))
+                one = Sweep(block.title, condition, hz, s, _expanded_db(s, errors_of(sweep)), qualifier)
                 repeats.setdefault((condition, visit), []).append(one)
         for many in repeats.values():
             # One grid: it is the measurement's. What is off by the same in all of them is as large as in the worst.
@@ -141,7 +145,8 @@ def _expanded_db(s: NDArray[np.complex128], errors: NetworkErrors | None) -> Flo
 
 
 def s_curves(
-    hz: Floats, s: NDArray[np.complex128], condition: ResultCondition, measurement: str, expanded_db: Floats | None = None
+    hz: Floats, s: NDArray[np.complex128], condition: ResultCondition, measurement: str, expanded_db: Floats | None = None,
+    qualifier: str = "",
 ) -> list[Curve]:
     """One S-matrix over frequency as the curves of S_CURVES; U of the phase is not known."""
     unknown = np.full(len(hz), np.nan)
@@ -154,7 +159,7 @@ def s_curves(
         if name == PHASE:
             values = np.degrees(np.angle(s[:, i, j]))
         expanded = unknown if expanded_db is None or name == PHASE else expanded_db[:, i, j]
-        found.append(Curve(name, "", unit, DEVICE_PLANES, measurement, condition, hz, values, expanded))
+        found.append(Curve(name, qualifier, unit, DEVICE_PLANES, measurement, condition, hz, values, expanded))
     return found
 
 
@@ -162,5 +167,5 @@ def where_text(condition: ResultCondition) -> str:
     """A condition without frequency, for a name in a legend."""
     parts = ["" if condition.temperature_degc is None else celsius(condition.temperature_degc)]
     parts.append(f"channel {condition.channel}" if condition.channel else "")
-    parts.append("" if condition.supply_voltage_v is None else f"{plain(condition.supply_voltage_v)} V")
+    parts.append(supply_of(condition.supply_voltage_v))
     return ", ".join(filter(None, parts))

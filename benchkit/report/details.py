@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from benchkit.report.digits import celsius, difference_unit, gigahertz, plain
+from benchkit.report.digits import celsius, difference_unit, gigahertz, supply_of
 from benchkit.report.rows import RowNumbers, result_key, row_key, row_numbers
 from benchkit.report.sheet import Group, Sheet
 from benchkit.results.result import Parameter, Result
@@ -114,7 +114,7 @@ def _row(
     own = numbers[first.parameter, first.qualifier, supply]
     parameter = parameters.get(first.parameter)
     qualifier = ", ".join(
-        filter(None, [first.qualifier, f"{plain(supply)} V" if several_supplies and supply is not None else ""])
+        filter(None, [first.qualifier, supply_of(supply) if several_supplies else ""])
     )
     return DetailRow(
         label=first.parameter if parameter is None else parameter.label,

@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from decimal import ROUND_HALF_EVEN, Decimal
 
+from benchkit.results.result import UNPOWERED_V, supply_text
+
 __all__ = [
     "MINUS",
     "Scale",
@@ -27,6 +29,7 @@ __all__ = [
     "gigahertz",
     "plain",
     "scale_for",
+    "supply_of",
     "whole",
 ]
 
@@ -54,6 +57,13 @@ def scale_for(unit: str, values: Iterable[float]) -> Scale:
     if unit == "s" and 0 < largest < 1e-6:
         return Scale("ns", 1e9)
     return Scale(UNIT_TEXTS.get(unit, unit), 1.0)
+
+
+def supply_of(supply_voltage_v: float | None) -> str:
+    """As supply_text(), in a page's digits; "" where there is none. [V]"""
+    if supply_voltage_v is None or supply_voltage_v == UNPOWERED_V:
+        return supply_text(supply_voltage_v)
+    return f"{plain(supply_voltage_v)} V"
 
 
 def difference_unit(unit: str) -> str:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from benchkit.campaign.returns import case_at_visits, returns_of
 from benchkit.campaign.setup import Setup
 from benchkit.measurements.sentinel import SENTINEL
-from benchkit.report.digits import celsius, difference_unit, fixed, scale_for
+from benchkit.report.digits import celsius, difference_unit, fixed, scale_for, supply_of
 from benchkit.report.source import Source
 from benchkit.results.result import Parameter, Result, ResultCondition
 
@@ -141,7 +141,7 @@ def _where(condition: ResultCondition) -> str:
     parts = [
         "" if condition.temperature_degc is None else celsius(condition.temperature_degc),
         "" if condition.channel is None else f"channel {condition.channel}",
-        "" if condition.supply_voltage_v is None else f"{condition.supply_voltage_v:g} V",
+        supply_of(condition.supply_voltage_v),
         "" if condition.frequency_hz is None else f"{condition.frequency_hz / 1e9:.6g} GHz",
     ]
     return ", ".join(filter(None, parts))

@@ -27,7 +27,7 @@ from benchkit.report.curves import S_CURVES, Curve
 from benchkit.report.imported_order import order_mistakes
 from benchkit.report.imported_touchstone import read_touchstone
 from benchkit.report.options import DEFAULT_DEGC, Against
-from benchkit.results.result import Parameter, Result, ResultCondition
+from benchkit.results.result import Parameter, Result, ResultCondition, supply_text
 
 __all__ = ["Imported", "read_imported"]
 
@@ -91,7 +91,7 @@ def _where(against: Against) -> str:
     else:
         temperature = f"{against.temperature_degc:+g} °C"
     channel = "all channels" if against.channel is None else f"channel {against.channel}"
-    supply = "all supply voltages" if against.supply_v is None else f"{against.supply_v:g} V"
+    supply = "all supply voltages" if against.supply_v is None else supply_text(against.supply_v)
     return f"{temperature}; {channel}; {supply}"
 
 

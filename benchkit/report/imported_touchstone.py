@@ -9,9 +9,9 @@ from pathlib import Path
 import numpy as np
 
 from benchkit.errors import FileError, Mistake
-from benchkit.report.curves import Curve, s_curves
+from benchkit.report.curves import UNPOWERED, Curve, s_curves
 from benchkit.report.imported_order import order_mistakes
-from benchkit.results.result import ResultCondition
+from benchkit.results.result import UNPOWERED_V, ResultCondition
 
 __all__ = ["read_touchstone"]
 
@@ -22,6 +22,8 @@ SCALES = {"HZ": 1.0, "KHZ": 1e3, "MHZ": 1e6, "GHZ": 1e9}
 
 def read_touchstone(path: Path, condition: ResultCondition) -> list[Curve]:
     """
+    A file of the unpowered device, as its condition or its comments say (what `export` writes does), is of no other.
+
     Raises:
         FileError: It is no Touchstone file, not of two ports, not 50 ohm, too short, or not in ascending order.
     """
@@ -59,7 +61,13 @@ def read_touchstone(path: Path, condition: ResultCondition) -> list[Curve]:
         mistakes = [Mistake(name, None, "", f"has {len(written)} lines of nine numbers, of which {len(hz)} could be read")]
     if mistakes:
         raise FileError(mistakes)
-    return s_curves(hz, s, condition, "")
+    is_unpowered = condition.supply_voltage_v == UNPOWERED_V or _says_unpowered(path)
+    return s_curves(hz, s, condition, "", qualifier=UNPOWERED if is_unpowered else "")
+
+
+def _says_unpowered(path: Path) -> bool:
+    lines = path.read_text(encoding="utf-8", errors="replace").splitlines()
+    return any(line.startswith("!") and line[1:].strip().startswith("device: UNPOWERED") for line in lines)
 
 
 def _written(path: Path) -> list[float]:

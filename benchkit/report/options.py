@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from benchkit.errors import FileError, Mistake
+from benchkit.results.result import UNPOWERED_V, supply_text
 
 __all__ = ["Against", "ReportOptions", "Tolerance", "parse_against", "parse_tolerance"]
 
@@ -83,7 +84,7 @@ def parse_tolerance(text: str) -> Tolerance:
 
 def parse_against(text: str) -> Against:
     """
-    FILE, or FILE@CONDITION,...: a temperature (+25 or 25 degC), a supply voltage (6 V), a channel's name.
+    FILE, or FILE@CONDITION,...: a temperature (+25 or 25 degC), a supply voltage (6 V) or "unpowered", a channel's name.
 
     Raises:
         FileError: A condition twice, or empty.
@@ -107,6 +108,9 @@ def _condition(item: str) -> tuple[str, float | str]:
     supply, temperature = _SUPPLY.fullmatch(item), _TEMPERATURE.fullmatch(item)
     if supply:
         return "supply_v", float(supply[1])
+    # No channel has so long a name.
+    if item == supply_text(UNPOWERED_V):
+        return "supply_v", UNPOWERED_V
     if temperature:
         return "temperature_degc", float(temperature[1])
     return "channel", item

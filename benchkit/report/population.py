@@ -16,7 +16,7 @@ from statistics import median
 import numpy as np
 
 from benchkit.report.conventions import harmonised
-from benchkit.report.digits import decimals_for, difference_unit, fixed, plain
+from benchkit.report.digits import decimals_for, difference_unit, fixed, supply_of
 from benchkit.report.options import Tolerance
 from benchkit.report.rows import RowNumbers, row_numbers
 from benchkit.report.sheet import known_parameters, place_text
@@ -267,7 +267,7 @@ def _summary(rows: Mapping[ResultCondition, Sequence[_Member]], numbers: RowNumb
 
 
 def _place(where: ResultCondition) -> str:
-    supply = "" if where.supply_voltage_v is None else f"{plain(where.supply_voltage_v)} V"
+    supply = supply_of(where.supply_voltage_v)
     return ", ".join(filter(None, [place_text(where), supply]))
 
 

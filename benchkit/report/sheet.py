@@ -9,11 +9,11 @@ from dataclasses import dataclass
 
 from benchkit.report.checks import Check, CheckKey, checks_of
 from benchkit.report.conventions import harmonised
-from benchkit.report.digits import celsius, difference_unit, gigahertz, plain
+from benchkit.report.digits import celsius, difference_unit, gigahertz, supply_of
 from benchkit.report.reasons import gathered
 from benchkit.report.rows import RowKey, RowNumbers, result_key, row_key, row_numbers
 from benchkit.report.source import Source
-from benchkit.results.result import PARAMETERS, Parameter, Result, ResultCondition
+from benchkit.results.result import PARAMETERS, UNPOWERED_V, Parameter, Result, ResultCondition
 from benchkit.results.spread import Located, Spread, spread
 
 __all__ = ["Group", "Row", "Sheet", "known_parameters", "make_sheet", "room_temperature"]
@@ -122,6 +122,8 @@ def make_sheet(sources: Sequence[Source]) -> Sheet:
     titles = list(dict.fromkeys(result.measurement for of_record in results.values() for result in of_record))
     titles.sort(key=about_bench.__contains__)
     supplies = {r.condition.supply_voltage_v for of_record in results.values() for r in of_record}
+    # What is measured unpowered says so by its name.
+    several = len(supplies - {None, UNPOWERED_V}) > 1
     room = room_temperature(sources)
     checks, unanswered = checks_of(sources, results)
     groups: list[Group] = []
@@ -133,14 +135,14 @@ def make_sheet(sources: Sequence[Source]) -> Sheet:
         at_room = overall if room is None else {row_key(one): one for one in spread(own, typical_at_degc=room)}
         rows = tuple(
             _row(
-                at_room[key], overall[key], numbers[key], parameters, len(sources) > 1, len(supplies - {None}) > 1,
+                at_room[key], overall[key], numbers[key], parameters, len(sources) > 1, several,
                 _checks_for(checks, title, key, list(at_room)),
                 sum(bool(one.note) and not one.is_absent for one in members[key]),
             )
             for key in at_room
         )  # fmt: skip
         groups.append(Group(title, title in about_bench, rows, own, numbers))
-    return Sheet(tuple(groups), tuple(unanswered), room, len(supplies - {None}) > 1)
+    return Sheet(tuple(groups), tuple(unanswered), room, several)
 
 
 def _checks_for(checks: Mapping[CheckKey, Sequence[Check]], title: str, key: RowKey, rows: Sequence[RowKey]) -> tuple[Check, ...]:
@@ -186,7 +188,7 @@ def _row(
         qualifier=row.qualifier,
         plane=row.plane,
         convention=row.convention,
-        supply=f"{plain(float(supply))} V" if several_supplies and supply is not None else "",
+        supply=supply_of(float(supply)) if several_supplies and supply is not None else "",
         unit=numbers.scale.unit,
         minimum=numbers.text(row.minimum),
         minimum_at=_at(row.lowest, several_records),

@@ -7,7 +7,17 @@ from dataclasses import dataclass, field
 
 from benchkit.results.uncertainty import Contribution
 
-__all__ = ["PARAMETERS", "Parameter", "Result", "ResultCondition"]
+__all__ = ["PARAMETERS", "UNPOWERED_V", "Parameter", "Result", "ResultCondition", "supply_text"]
+
+UNPOWERED_V = 0.0
+"""Supply voltage at which the unpowered device is measured: no sequence can ask for it otherwise. [V]"""
+
+
+def supply_text(supply_voltage_v: float | None) -> str:
+    """A supply voltage as it is told: "6 V", "unpowered"; "" where there is none. [V]"""
+    if supply_voltage_v is None or math.isnan(supply_voltage_v):
+        return ""
+    return "unpowered" if supply_voltage_v == UNPOWERED_V else f"{supply_voltage_v:g} V"
 
 
 @dataclass(frozen=True)
@@ -48,7 +58,7 @@ PARAMETERS: dict[str, Parameter] = {
 
 @dataclass(frozen=True)
 class ResultCondition:
-    """Where a result holds. None: not tied to this quantity."""
+    """Where a result holds. None: not tied to this quantity; a supply voltage of UNPOWERED_V: of the unpowered device."""
 
     temperature_degc: float | None = None
     channel: str | None = None

@@ -69,6 +69,15 @@ def _channels(file: SequenceFile) -> Iterator[Found]:
 def _limits(file: SequenceFile) -> Iterator[Found]:
     limits = file.limits
     yield from _ordered("limits.gate_voltage_max", limits.gate_voltage_min_v, limits.gate_voltage_max_v, "V", "gate_voltage_min")
+    unpowered = [(index, block) for index, block in enumerate(file.measurements) if block.is_unpowered]
+    if unpowered and limits.rf_unpowered_max_dbm is None:
+        index, block = unpowered[0]
+        yield (
+            "limits",
+            f"rf_unpowered_max is missing, and {block.title!r} (measurements[{index}]) sends RF into the unpowered device; "
+            "write what it stands without bias, at its input and at its output, as its maker says, such as rf_unpowered_max: "
+            "-10 dBm",
+        )
     yield from _ordered(
         "limits.temperature_max", limits.temperature_min_degc, limits.temperature_max_degc, "degC", "temperature_min"
     )
@@ -260,7 +269,8 @@ def _before_drive(file: SequenceFile) -> Iterator[Found]:
 
 def _drives(block: MeasurementBlock) -> bool:
     swept = block.network_sweep()
-    return block.drives or (swept is not None and swept.readings > 0)
+    # An unpowered device cannot oscillate.
+    return block.drives or (swept is not None and swept.readings > 0 and not block.is_unpowered)
 
 
 def _expectations(file: SequenceFile) -> Iterator[Found]:
@@ -284,10 +294,15 @@ def _qualifier(file: SequenceFile, expectation: Expectation, key: str) -> Iterat
     given = [found for block in file.measurements if (found := block.qualifiers(expectation.parameter)) is not None]
     names = list(dict.fromkeys(name for one in given for name in one))
     if given and not names:
-        yield f"{key}.parameter", f"{expectation.parameter} is not reported by what these measurements ask for (their `report:`)"
+        what = f"{expectation.parameter} is not reported by what these measurements ask for (their `report:` or `bias:`)"
+        yield f"{key}.parameter", what
     # An expectation may leave out what a return to a condition adds.
-    if expectation.qualifier and names and expectation.qualifier.partition(", visit")[0] not in names:
-        yield f"{key}.qualifier", unknown(expectation.qualifier, names, f"qualifier of {expectation.parameter}")
+    asked = expectation.qualifier
+    plain = "" if asked.startswith("visit ") else asked.partition(", visit")[0]
+    if asked and names and plain not in names:
+        told = f"{asked!r} is no qualifier of {expectation.parameter}, which has none; leave it out"
+        named = [name for name in names if name]
+        yield f"{key}.qualifier", unknown(asked, named, f"qualifier of {expectation.parameter}") if named else told
 
 
 def _bounds(expectation: Expectation, parameter: Parameter, key: str) -> Iterator[Found]:

@@ -68,6 +68,11 @@ class DeviceLimits(FileModel):
     gate_current_max_a: Amperes = Field(alias="gate_current_max", gt=0, description="Magnitude, either sign")
     input_power_max_dbm: Dbm = Field(alias="input_power_max", description="At the input pin")
     output_power_max_dbm: Dbm = Field(alias="output_power_max", description="At the output pin")
+    rf_unpowered_max_dbm: Dbm | None = Field(
+        alias="rf_unpowered_max",
+        default=None,
+        description="Into the unpowered device, at the input pin and at the output pin; needed where it is measured unpowered",
+    )
     dissipation_max_w: Watts | None = Field(alias="dissipation_max", default=None, gt=0)
     temperature_min_degc: Celsius = Field(alias="temperature_min")
     temperature_max_degc: Celsius = Field(alias="temperature_max", description="Case")

@@ -16,6 +16,10 @@ __all__ = ["ChannelMatch"]
 HALF_WAY_PART = 0.15
 # Far outside its band a port reflects nearly everything.
 REFLECTS_OUTSIDE = 0.85
+# Unbiased a port is its gate's, or its drain's, bare capacitance behind its matching network: little is lost there, at one end of
+# the band a little more than at the other; and the reflection turns by so much. [1, rad]
+OFF_SLOPE_PART = 0.04
+OFF_PHASE = (-0.9, 0.7)
 
 
 class ChannelMatch:
@@ -27,6 +31,10 @@ class ChannelMatch:
         self._size = [
             _magnitude(loss_db) * math.exp(match.spread_percent / 100.0 * spread.deviate(name))
             for loss_db, name in ((match.input_return_loss_db, "input match"), (match.output_return_loss_db, "output match"))
+        ]
+        off_db = (match.off_return_loss_db, "off input match"), (match.off_output_return_loss_db, "off output match")
+        self._off_size = [
+            _magnitude(loss_db) * math.exp(match.spread_percent / 100.0 * spread.deviate(name)) for loss_db, name in off_db
         ]
         self._phase = [math.pi * spread.deviate(name) / 6.0 for name in ("input match phase", "output match phase")]
         self._ripple_phase = [0.4 + 0.3 * spread.deviate("input match ripple"), 2.1 + 0.3 * spread.deviate("output match ripple")]
@@ -64,8 +72,11 @@ class ChannelMatch:
         inside = self._size[port] * (1.0 + ripple) * warmer
         outside = (away_hz / (1.5 * gain.half_bandwidth_hz)) ** 4
         biased = inside + (REFLECTS_OUTSIDE - inside) * outside / (1.0 + outside)
-        size = np.clip(_magnitude(match.off_return_loss_db) * (1.0 - on) + biased * on, 0.0, 0.99)
-        reflected: NDArray[np.complex128] = size * np.exp(-1j * (2.0 * np.pi * frequency_hz * delay_s + self._phase[port]))
+        # Warmer metal loses more of it.
+        off = self._off_size[port] * (2.0 - warmer) * (1.0 - OFF_SLOPE_PART * (1.0 + np.tanh(away_hz / gain.half_bandwidth_hz)))
+        size = np.clip(off * (1.0 - on) + biased * on, 0.0, 0.99)
+        turn = self._phase[port] + (1.0 - on) * OFF_PHASE[port]
+        reflected: NDArray[np.complex128] = size * np.exp(-1j * (2.0 * np.pi * frequency_hz * delay_s + turn))
         return reflected
 
 

@@ -86,4 +86,6 @@ class NetworkSweep:
             response = device.respond(hz, level_dbm, point.drain_v, point.gate_v, point.channel_degc)
             worst.append(point._replace(frequency_hz=hz, input_dbm=level_dbm, response=response, tones=None))
             arriving_dbm = max(arriving_dbm, response.output_dbm - network.output_path.path.loss_db(hz))
-        self._watch.see_sweep(t, channel.name, worst, network.name, arriving_dbm)
+        losses_db = [network.output_path.path.loss_db(hz) for hz in frequency_hz.tolist()]
+        from_port_2_dbm = network.port.level_dbm(t) - min(losses_db)
+        self._watch.see_sweep(t, channel.name, worst, from_port_2_dbm, network.name, arriving_dbm)

@@ -20,7 +20,6 @@ __all__ = ["Ratings", "Watch"]
 
 # A drain above this is on.
 DRAIN_ON_V = 0.5
-RF_INTO_UNBIASED_DBM = -30.0
 HOT_SWITCHING_DBM = 0.0
 
 
@@ -118,10 +117,26 @@ class Watch:
                     f"{switch.name}: routes of channel {channel.name} change with {level_dbm:.1f} dBm on its contacts",
                 )
 
-    def see_sweep(self, t: float, channel: str, points: Sequence[Operating], analyser: str, arriving_dbm: float) -> None:
-        """The worst moments of a network analyser's sweep, and what arrives at its port 2. [s, dBm]"""
+    def see_sweep(
+        self, t: float, channel: str, points: Sequence[Operating], from_port_2_dbm: float, analyser: str, arriving_dbm: float
+    ) -> None:
+        """
+        The worst moments of a network analyser's sweep, what drives the device's output then, and what arrives at port 2.
+        [s, dBm]
+        """
         for point in points:
             self._see_pins(t, channel, point)
+            where, limit_dbm = f"channel {channel} output", self._maxima.rf_unbiased_dbm
+            self._see(
+                t,
+                (where, Abuse.RF_UNBIASED),
+                self._is_unbiased(point) and from_port_2_dbm > limit_dbm,
+                "{}: {:.1f} dBm from port 2 with the drain at {:.3g} V and the gate at {:.3g} V",
+                where,
+                from_port_2_dbm,
+                point.drain_v,
+                point.gate_v,
+            )
         self._compare(t, analyser, Abuse.METER_POWER, "input", arriving_dbm, self._ratings.meters_dbm[analyser], "dBm")
 
     def see_hands(self, t: float, channel: DeviceChannel, point: Operating, what: str) -> None:
@@ -132,13 +147,16 @@ class Watch:
             on += [f"{source.name} on at {source.level_dbm(t):.1f} dBm" for source in drives]
             self.note(t, Abuse.HOT_CONNECTING, f"channel {channel.name}: {what} is connected with {' and '.join(on)}")
 
+    def _is_unbiased(self, point: Operating) -> bool:
+        return point.drain_v < self._maxima.unbiased_below_v or point.gate_v < self._maxima.pinched_below_v
+
     def _see_pins(self, t: float, name: str, point: Operating) -> None:
         maxima, response = self._maxima, point.response
         input_dbm = point.input_dbm
         if point.tones is not None:
             # Rated for a carrier; of several tones it is the peak of their envelope that a gate must stand.
             input_dbm = point.tones.peak_input_dbm
-        unbiased = point.drain_v < maxima.unbiased_below_v or point.gate_v < maxima.pinched_below_v
+        unbiased = self._is_unbiased(point)
         if (
             not self._going_on
             and point.drain_v <= maxima.drain_voltage_v
@@ -146,7 +164,7 @@ class Watch:
             and maxima.gate_voltage_min_v <= point.gate_v <= maxima.gate_voltage_max_v
             and abs(response.gate_current_a) <= maxima.gate_current_a
             and response.dissipation_w <= maxima.dissipation_w
-            and input_dbm <= (RF_INTO_UNBIASED_DBM if unbiased else maxima.input_power_dbm)
+            and input_dbm <= (maxima.rf_unbiased_dbm if unbiased else maxima.input_power_dbm)
             and response.output_dbm <= maxima.output_power_dbm
             and point.channel_degc <= maxima.channel_temperature_degc
         ):
@@ -181,7 +199,7 @@ class Watch:
         self._see(
             t,
             (where, Abuse.RF_UNBIASED),
-            unbiased and point.input_dbm > RF_INTO_UNBIASED_DBM,
+            unbiased and point.input_dbm > maxima.rf_unbiased_dbm,
             "{}: {:.1f} dBm at the input with the drain at {:.3g} V and the gate at {:.3g} V",
             where,
             point.input_dbm,

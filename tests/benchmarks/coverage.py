@@ -46,6 +46,7 @@ from tests.benchmarks.truth import (
     tapped,
     times_of,
     two_tone_truth,
+    unpowered_truth,
 )
 from tests.scenario import ROOT, changed
 
@@ -146,8 +147,9 @@ def one_draw(seed: int, folder: Path) -> list[Inside]:
             if degc != ROOM_DEGC:
                 error_db = detector_error_truth(tap, by_degc[ROOM_DEGC], times)
                 truth["detector_temperature_error", "", degc, hz] = error_db
-    for degc, sweep in network.groupby("temperature_set_degc"):
-        found = by_key(s_parameter_truth(tap, float(sweep["time_s"].iloc[0]) - epoch_s))
+    for (degc, state), sweep in network.groupby(["temperature_set_degc", "bias_state"]):
+        true_at = unpowered_truth if state == "unpowered" else s_parameter_truth
+        found = by_key(true_at(tap, float(sweep["time_s"].iloc[0]) - epoch_s))
         truth |= {(*key, float(degc), None): value for key, value in found.items()}
     read = tones[(tones["line"] == "lower tone") & (tones["attenuation_db"] == ATTENUATION_DB)]
     for (degc, hz), rows in read.groupby(["temperature_set_degc", "centre_hz"]):

@@ -23,7 +23,7 @@ from sim_instruments.world import World
 
 __all__ = [
     "Key", "Tap", "by_key", "detector_error_truth", "harmonic_truth", "ladder_truth", "path_truth", "quiescent_truth",
-    "s_parameter_truth", "tapped", "times_of", "two_tone_truth",
+    "s_parameter_truth", "tapped", "times_of", "two_tone_truth", "unpowered_truth",
 ]  # fmt: skip
 
 Key = tuple[str, str]
@@ -245,6 +245,23 @@ def s_parameter_truth(tap: Tap, end_s: float) -> dict[str, float]:
         found["maximum_gain"] = (10 * np.log10(np.abs(s21 / s12) * (k - np.sqrt(k**2 - 1)))).min()
     delay = -np.gradient(np.unwrap(np.angle(s21)), 2 * np.pi * hz)
     found["group_delay"], found["group_delay_variation"] = delay.max(), np.ptp(delay)
+    return {name: float(value) for name, value in found.items()}
+
+
+def unpowered_truth(tap: Tap, end_s: float) -> dict[str, float]:
+    """Figures of the sweep of the unpowered device that ended last before a time. [s]"""
+    _, _, s = max((one for one in tap.sweeps if one[0] <= end_s + 1e-6), key=lambda one: one[0])
+    size = np.abs(s).max(axis=0)
+    found = {
+        "unpowered_input_return_loss": -20 * np.log10(size[0, 0]),
+        "unpowered_output_return_loss": -20 * np.log10(size[1, 1]),
+        "unpowered_forward_isolation": -20 * np.log10(size[1, 0]),
+        "unpowered_reverse_isolation": -20 * np.log10(size[0, 1]),
+        "unpowered_input_vswr": (1 + size[0, 0]) / (1 - size[0, 0]),
+        "unpowered_output_vswr": (1 + size[1, 1]) / (1 - size[1, 1]),
+        "unpowered_reciprocity": np.abs(s[:, 1, 0] - s[:, 0, 1]).max(),
+        "unpowered_passivity": np.linalg.svd(s, compute_uv=False).max(),
+    }
     return {name: float(value) for name, value in found.items()}
 
 

@@ -29,6 +29,8 @@ from tests.scenario import ROOT
 
 Change = tuple[str, str]
 
+STREAMS = ("points", "ladders", "bias", "chamber", "pins", "events")
+
 # One channel, one short ladder: seconds of bench time.
 QUICK: tuple[Change, ...] = (("{from: -12 dBm, to: 9 dBm, step: 1 dB}", "{from: -12 dBm, to: 6 dBm, step: 2 dB}"),)
 
@@ -81,6 +83,8 @@ class Story:
     pins: pd.DataFrame
     events: pd.DataFrame
     abuses: list[str]
+    own: Mapping[str, pd.DataFrame]
+    """Streams of the kinds' own, by name."""
     log: list[tuple[float, str, str, str]] = field(repr=False)
     """Time in seconds since the start, instrument, direction, text."""
 
@@ -149,13 +153,15 @@ def run(
     with contextlib.suppress(MakeSafeError):
         opened.close()
     log.close()
+    tables = sink.tables()
     return Story(
         error=error,
         start_s=start_s,
         unsafe=unsafe,
         abuses=[f"{entry.what}: {entry.detail}" for entry in read_ledger(ledger)],
         log=_read_log(log_path, start_s),
-        **sink.tables(),
+        own={name: table for name, table in tables.items() if name not in STREAMS},
+        **{name: tables[name] for name in STREAMS},
     )
 
 

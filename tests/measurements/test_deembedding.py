@@ -27,7 +27,7 @@ from benchkit.report import write_report
 from benchkit.results.calibration import apply
 from benchkit.sequence.load import Sequence, load_sequence, load_sequence_text
 from tests.results.two_ports import chain, from_abcd, line, two_port
-from tests.scenario import ROOT, changed
+from tests.scenario import BIASED_ONLY, ROOT, changed
 
 SEQUENCE = ROOT / "sequences" / "kd14_s_parameters.yaml"
 FULL = ROOT / "sequences" / "benches" / "kd14_full.yaml"
@@ -59,7 +59,7 @@ def write(path: Path, hz: np.ndarray, s: np.ndarray, z0: float = 50.0) -> None:
 
 def sequence_with(folder: Path, deembed: str, *more: tuple[str, str]) -> Sequence:
     block = (CORRECTED, f"{CORRECTED}    deembed: {{{deembed}}}\n")
-    return load_sequence(changed(SEQUENCE, folder, BENCH_THERE, COLD, block, *more))
+    return load_sequence(changed(SEQUENCE, folder, BENCH_THERE, BIASED_ONLY, COLD, block, *more))
 
 
 def carried_out(sequence: Sequence, out: Path) -> CampaignOutcome:

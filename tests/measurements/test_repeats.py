@@ -24,7 +24,7 @@ from benchkit.results.repeats import REPEATABILITY
 from benchkit.results.result import Result
 from benchkit.sequence.load import Sequence, load_sequence, load_sequence_text
 from tests.report.page import Page
-from tests.scenario import BENCH, ROOT, SHORT, changed
+from tests.scenario import BENCH, BIASED_ONLY, ROOT, SHORT, changed
 
 FULL = ROOT / "sequences" / "benches" / "kd14_full.yaml"
 NETWORK = ROOT / "sequences" / "kd14_s_parameters.yaml"
@@ -141,7 +141,7 @@ def test_sweeps_of_s_parameters_are_repeated_as_well(tmp_path: Path) -> None:
     bandwidth = next(line for line in text.split("kind: s_parameters")[1].splitlines() if "if_bandwidth" in line)
     indent = bandwidth[: len(bandwidth) - len(bandwidth.lstrip())]
     once = "kind: s_parameters"
-    outcome = carried_out(tmp_path, NETWORK, FULL, (once, f"{once}\n{indent}repeats: 5"))
+    outcome = carried_out(tmp_path, NETWORK, FULL, BIASED_ONLY, (once, f"{once}\n{indent}repeats: 5"))
     assert outcome.outcome == "done", outcome.message
     with Record.open(outcome.record) as record:
         assert record.stream("network")["ladder"].nunique() == 15
@@ -160,7 +160,7 @@ def test_channels_are_held_against_each_other_by_the_mean_of_their_repeats(tmp_p
     bandwidth = next(line for line in text.split("kind: s_parameters")[1].splitlines() if "if_bandwidth" in line)
     indent = bandwidth[: len(bandwidth) - len(bandwidth.lstrip())]
     outcome = carried_out(
-        tmp_path, NETWORK, FULL, ("kind: s_parameters", f"kind: s_parameters\n{indent}repeats: 3"),
+        tmp_path, NETWORK, FULL, BIASED_ONLY, ("kind: s_parameters", f"kind: s_parameters\n{indent}repeats: 3"),
         ("[-30 degC, 25 degC, 70 degC]", "[25 degC]"), ("  channels: [A]\n", "  channels: [A, B]\n"),
     )  # fmt: skip
     page = Page(write_report([outcome.record], tmp_path / "page.html"))

@@ -30,7 +30,7 @@ from benchkit.sequence.load import load_sequence
 from sim_instruments.ledger import Ledger
 from sim_instruments.physics.network_sweep import device_scattering
 from sim_instruments.world import World
-from tests.scenario import ROOT, benchkit, changed
+from tests.scenario import BIASED_ONLY, ROOT, benchkit, changed
 
 SEQUENCE = ROOT / "sequences" / "kd14_s_parameters.yaml"
 FULL = ROOT / "sequences" / "benches" / "kd14_full.yaml"
@@ -42,7 +42,7 @@ CHANNEL_K_PER_W = 12.0
 
 
 def carried_out(folder: Path, *changes: tuple[str, str]) -> CampaignOutcome:
-    sequence = load_sequence(changed(SEQUENCE, folder, BENCH_THERE, *changes))
+    sequence = load_sequence(changed(SEQUENCE, folder, BENCH_THERE, BIASED_ONLY, *changes))
     return rehearse(sequence, load_bench(FULL), folder / "record.h5", seed=1, unit="L07-W1-01")
 
 

@@ -23,7 +23,7 @@ from benchkit.measurements.network_rows import s_from
 from benchkit.plan.files import load_both
 from benchkit.record import Record, TouchstoneVersion, export_touchstone
 from tests.outside.test_touchstone_paths import EXAMPLE_4
-from tests.scenario import ROOT
+from tests.scenario import BIASED_ONLY, ROOT
 
 # Touchstone 2.0, example 17, numbers as printed; its second port is in 25 ohm.
 EXAMPLE_17 = """\
@@ -49,7 +49,9 @@ def record(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("touchstone")
     text = (ROOT / "sequences" / "kd14_s_parameters.yaml").read_text("utf-8")
     soak = text.split("conditions:\n")[1].split("  channels:")[0]
-    (folder / "s.yaml").write_text(text.replace(soak, "").replace("bench: benches/kd14_full.yaml\n", ""), encoding="utf-8")
+    for old, new in ((soak, ""), BIASED_ONLY, ("bench: benches/kd14_full.yaml\n", "")):
+        text = text.replace(old, new)
+    (folder / "s.yaml").write_text(text, encoding="utf-8")
     sequence, bench = load_both(folder / "s.yaml", ROOT / "sequences" / "benches" / "kd14_full.yaml")
     return rehearse(sequence, bench, folder / "record.h5").record
 
