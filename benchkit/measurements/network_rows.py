@@ -21,6 +21,7 @@ __all__ = [
     "NETWORK",
     "RESIDUALS",
     "STANDARDS",
+    "UNPOWERED",
     "calibration_from",
     "s_from",
     "store_calibration",
@@ -33,6 +34,7 @@ Complexes = NDArray[np.complex128]
 Store = Callable[[str, Mapping[str, float | int | str]], None]
 
 ELEMENTS = ((0, 0), (1, 0), (0, 1), (1, 1))
+UNPOWERED = "unpowered"
 TIME_UNITS = "seconds since 1970-01-01T00:00:00Z"
 
 
@@ -71,7 +73,7 @@ NETWORK = BlockStream(
             )
             for port in (1, 2)
         ),
-        Column("bias_state", "", "biased, or unpowered: every supply output read off", "S12"),
+        Column("bias_state", "", "unpowered: every supply output read off; empty: biased", "S12"),
     ),
 )
 STANDARDS = BlockStream(
@@ -113,14 +115,14 @@ RESIDUALS = BlockStream(
 def store_network(
     store: Store, time_s: float, frequency_hz: NDArray[np.float64], level_dbm: float, raw: Complexes,
     corrected: Complexes | None, calibration: Calibration | None, accuracy: NetworkAccuracy,
-    deembedding: str = "", fixtures: Mapping[str, float] | None = None, bias_state: str = "biased",
+    deembedding: str = "", fixtures: Mapping[str, float] | None = None, is_unpowered: bool = False,
 ) -> None:  # fmt: skip
     """
     One sweep. [s, Hz, dBm]
 
     Args:
         fixtures: What is stated of what was taken out, by column.
-        bias_state: Of the device meanwhile.
+        is_unpowered: The device was, meanwhile.
     """
     made_s = math.nan if calibration is None else calibration.made_s
     noise = None if calibration is None else _noise(calibration, frequency_hz, raw, accuracy)
@@ -133,7 +135,9 @@ def store_network(
     for k, hz in enumerate(frequency_hz.tolist()):
         row: dict[str, float | int | str] = {
             "time_s": time_s, "frequency_hz": hz, "level_dbm": level_dbm, "calibration_made_s": made_s,
-            "deembedding": deembedding, "bias_state": bias_state, **(fixtures or {}),
+            "deembedding": deembedding, **(fixtures or {}),
+            # Only then: a record that was begun before there was the column can be gone on with.
+            **({"bias_state": UNPOWERED} if is_unpowered else {}),
             **_s_row("raw_", raw[k]), **({} if corrected is None else _s_row("", corrected[k])), **constant,
             **({} if noise is None else {f"noise_s{i + 1}{j + 1}": float(noise[k, i, j]) for i, j in ELEMENTS}),
         }  # fmt: skip

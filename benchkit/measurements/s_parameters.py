@@ -126,7 +126,7 @@ class SParameters(MeasurementBlock):
         stated = None if self.deembed is None else self.deembed.stated()
         store_network(
             station.store, network.now_s(), grid, self.level_dbm, raw, corrected, calibration, accuracy, removed, stated,
-            self.bias,
+            self.is_unpowered,
         )
         # The bias that goes with it, or that there is none, RF off again.
         yield station.read()

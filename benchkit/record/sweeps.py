@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from benchkit.measurements.network_rows import s_from
+from benchkit.measurements.network_rows import UNPOWERED, s_from
 
 __all__ = ["SParameterSweep", "finished_rows", "sweeps_from"]
 
@@ -23,7 +23,7 @@ class SParameterSweep:
         measurement: Place in the sequence, from 0.
         ladder, attempt: What its rows are called in the streams "network", "points" and "ladders".
         temperature_degc: Of the chamber as set; NaN: not set. [degC]
-        supply_voltage_v: As set. [V]
+        supply_voltage_v: As set; of the unpowered device 0. [V]
         frequency_hz: Ascending, shape (n,). [Hz]
         s: Corrected to the device's input (port 1) and output (port 2), complex, shape (n, 2, 2): s[k, 1, 0] is S21 at
             frequency_hz[k]. NaN where there is no number, and throughout where the sweep is not corrected.
@@ -32,6 +32,7 @@ class SParameterSweep:
         time_s: End of the sweep. [s since 1970-01-01T00:00:00Z]
         calibration_made_s: Likewise, when the calibration used was made; NaN: uncorrected.
         deembedding: What was taken out of the corrected traces; "": nothing.
+        is_unpowered: Every supply output read off meanwhile; else the device was biased.
     """
 
     measurement: int
@@ -47,6 +48,7 @@ class SParameterSweep:
     time_s: float
     calibration_made_s: float
     deembedding: str
+    is_unpowered: bool
 
     @property
     def is_corrected(self) -> bool:
@@ -87,6 +89,11 @@ def _sweep(rows: pd.DataFrame) -> SParameterSweep:
         level_dbm=number("level_dbm"),
         time_s=number("time_s"),
         calibration_made_s=number("calibration_made_s"),
-        # Records from before there was any lack the column.
-        deembedding=str(rows["deembedding"].iat[0]) if "deembedding" in rows else "",
+        deembedding=_text(rows, "deembedding"),
+        is_unpowered=_text(rows, "bias_state") == UNPOWERED,
     )
+
+
+def _text(rows: pd.DataFrame, column: str) -> str:
+    """Records from before there was the column lack it."""
+    return str(rows[column].iat[0]) if column in rows else ""

@@ -8,6 +8,7 @@ with its version, says how many ports and frequencies there are, and ends with [
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from pathlib import Path
 from typing import Literal, get_args
@@ -18,13 +19,14 @@ import pandas as pd
 from benchkit.errors import FormatError, MisuseError
 from benchkit.record.new_files import write_new
 from benchkit.record.reader import Record
+from benchkit.record.sweeps import SParameterSweep, finished_rows
 
 __all__ = ["TouchstoneVersion", "export_touchstone"]
 
 TouchstoneVersion = Literal["1.1", "2.0"]
 # 1.1 knows the number of ports from the file's name alone; 2.0 says it inside, and its files are called .ts.
 _SUFFIXES: dict[TouchstoneVersion, str] = {"1.1": ".s2p", "2.0": ".ts"}
-_ORDER = ("s11", "s21", "s12", "s22")
+_ORDER = ((0, 0), (1, 0), (0, 1), (1, 1))
 
 
 def export_touchstone(record: Record, target: Path | str, *, version: TouchstoneVersion = "1.1") -> list[Path]:
@@ -49,52 +51,33 @@ def export_touchstone(record: Record, target: Path | str, *, version: Touchstone
     if version not in get_args(TouchstoneVersion):
         raise MisuseError(f"Touchstone version {version!r}; expected one of {', '.join(get_args(TouchstoneVersion))}")
     target = Path(target)
-    rows = record.stream("network") if "network" in record.streams else pd.DataFrame({"ladder": [], "attempt": []})
-    ladders, points = record.ladders(), record.points()
-    finished = ladders[ladders["status"].isin(("complete", "stopped"))]
-    pairs = pd.MultiIndex.from_frame(finished[["ladder", "attempt"]])
-    rows = rows[pd.MultiIndex.from_frame(rows[["ladder", "attempt"]]).isin(pairs)]
-    points = points[pd.MultiIndex.from_frame(points[["ladder", "attempt"]]).isin(pairs)]
-    if rows.empty:
+    sweeps = record.s_parameters()
+    if not sweeps:
         raise FormatError(f"{record.path} has no finished S-parameters; there is nothing to write as Touchstone")
-    rows.attrs, points.attrs = {}, {}
+    points = finished_rows(record.points(), record.ladders())
     files = {}
     seen: Counter[str] = Counter()
-    for ladder, sweep in rows.groupby("ladder", sort=True):
+    for sweep in sweeps:
         name = _name(sweep)
         seen[name] += 1
         # The second of one condition, and so on: a repeat, or a return to it.
         path = target / (name + (f"_{seen[name]}" if seen[name] > 1 else "") + _SUFFIXES[version])
-        files[path] = _text(record, sweep, points[points["ladder"] == ladder], version)
+        files[path] = _text(record, sweep, points[points["ladder"] == sweep.ladder], version)
     return write_new({path: text.encode("ascii", errors="replace") for path, text in files.items()})
 
 
-def _first(rows: pd.DataFrame, column: str) -> float:
-    return float(rows[column].to_numpy(dtype=float)[0])
-
-
-def _is_raw(sweep: pd.DataFrame) -> bool:
-    return bool(np.isnan(sweep["calibration_made_s"].to_numpy(dtype=float)).all())
-
-
-def _is_unpowered(sweep: pd.DataFrame) -> bool:
-    """A record from before this column holds sweeps of the biased device alone."""
-    return "bias_state" in sweep and str(sweep["bias_state"].iat[0]) == "unpowered"
-
-
-def _name(sweep: pd.DataFrame) -> str:
-    temperature = _first(sweep, "temperature_set_degc")
-    parts = [f"m{_first(sweep, 'measurement'):g}", f"channel_{sweep['channel'].iat[0]}"]
-    parts += [] if np.isnan(temperature) else [f"{temperature:+g}degC"]
-    parts.append("unpowered" if _is_unpowered(sweep) else f"{_first(sweep, 'supply_voltage_set_v'):g}V")
-    parts += ["uncorrected"] if _is_raw(sweep) else []
+def _name(sweep: SParameterSweep) -> str:
+    parts = [f"m{sweep.measurement}", f"channel_{sweep.channel}"]
+    parts += [] if math.isnan(sweep.temperature_degc) else [f"{sweep.temperature_degc:+g}degC"]
+    parts.append("unpowered" if sweep.is_unpowered else f"{sweep.supply_voltage_v:g}V")
+    parts += [] if sweep.is_corrected else ["uncorrected"]
     return "_".join(parts)
 
 
-def _text(record: Record, sweep: pd.DataFrame, bias: pd.DataFrame, version: TouchstoneVersion) -> str:
-    raw = _is_raw(sweep)
-    columns = [f"{'raw_' if raw else ''}{name}_{part}" for name in _ORDER for part in ("re", "im")]
-    numbers = sweep[["frequency_hz", *columns]].to_numpy(dtype=float)
+def _text(record: Record, sweep: SParameterSweep, bias: pd.DataFrame, version: TouchstoneVersion) -> str:
+    s = sweep.s if sweep.is_corrected else sweep.raw
+    parts = [part for i, j in _ORDER for part in (s[:, i, j].real, s[:, i, j].imag)]
+    numbers = np.column_stack([sweep.frequency_hz, *parts])
     # A frequency without a reading has no line: Touchstone knows no "not a number".
     rows = [" ".join(f"{value:.12g}" for value in row) for row in numbers.tolist() if all(np.isfinite(row))]
     option = "# HZ S RI R 50"
@@ -105,35 +88,34 @@ def _text(record: Record, sweep: pd.DataFrame, bias: pd.DataFrame, version: Touc
             "[Reference] 50 50", "[Network Data]",
         ]  # fmt: skip
         tail = ["[End]"]
-    comments = [f"! {' '.join(text.split())}" for text in _comments(record, sweep, bias, raw)]
+    comments = [f"! {' '.join(text.split())}" for text in _comments(record, sweep, bias)]
     return "\n".join([*comments, *head, *rows, *tail]) + "\n"
 
 
-def _comments(record: Record, sweep: pd.DataFrame, bias: pd.DataFrame, raw: bool) -> list[str]:
-    temperature = _first(sweep, "temperature_set_degc")
+def _comments(record: Record, sweep: SParameterSweep, bias: pd.DataFrame) -> list[str]:
+    def of(column: str) -> float:
+        return float(bias[column].to_numpy(dtype=float)[0])
+
     plane = (
-        "UNCORRECTED, at the network analyser's ports: its own errors and the way to the device are in these numbers"
-        if raw
-        else "corrected to the device's input (port 1) and output (port 2)"
+        "corrected to the device's input (port 1) and output (port 2)"
+        if sweep.is_corrected
+        else "UNCORRECTED, at the network analyser's ports: its own errors and the way to the device are in these numbers"
     )
-    removed = str(sweep["deembedding"].iat[0]) if "deembedding" in sweep else ""
-    if removed:
-        plane += f"; de-embedded: {removed}"
-    comments = [
-        f"S-parameters, {plane}",
-        "device: " + ("UNPOWERED, every supply output read off" if _is_unpowered(sweep) else "biased"),
-        f"part {record.attributes.get('part', '')}, unit {record.attributes.get('unit', '')}, channel {sweep['channel'].iat[0]}"
-        + (", SIMULATED" if record.attributes.get("simulated") else ""),
-        "temperature: " + ("not set" if np.isnan(temperature) else f"{temperature:+g} degC chamber"),
-        f"level: {_first(sweep, 'level_dbm'):g} dBm at the device input at most",
-        f"record {record.record_id}",
-    ]
+    if sweep.deembedding:
+        plane += f"; de-embedded: {sweep.deembedding}"
+    state = "UNPOWERED, every supply output read off" if sweep.is_unpowered else "biased"
+    comments = [f"S-parameters, {plane}", f"device: {state}"]
+    if sweep.is_corrected:
+        made = pd.Timestamp(sweep.calibration_made_s, unit="s").isoformat(timespec="seconds")
+        comments.append(f"calibration made {made} UTC; impedance of reference: the standards' (TRL: the line's)")
+    comments.append(
+        f"part {record.attributes.get('part', '')}, unit {record.attributes.get('unit', '')}, channel {sweep.channel}"
+        + (", SIMULATED" if record.attributes.get("simulated") else "")
+    )
+    temperature = "not set" if math.isnan(sweep.temperature_degc) else f"{sweep.temperature_degc:+g} degC chamber"
+    comments.append(f"temperature: {temperature}")
     if len(bias):
-        drain = f"{_first(bias, 'drain_voltage_v'):.5g} V, {_first(bias, 'drain_current_a') * 1e3:.5g} mA"
-        gate, case = f"{_first(bias, 'gate_voltage_v'):.5g} V", f"{_first(bias, 'case_degc'):.4g} degC"
-        off = "with the supplies' outputs off, " if _is_unpowered(sweep) else ""
-        comments.insert(4, f"bias: {off}drain {drain}; gate {gate}; case {case}")
-    if not raw:
-        made = pd.Timestamp(_first(sweep, "calibration_made_s"), unit="s").isoformat(timespec="seconds")
-        comments.insert(2, f"calibration made {made} UTC; impedance of reference: the standards' (TRL: the line's)")
-    return comments
+        drain = f"{of('drain_voltage_v'):.5g} V, {of('drain_current_a') * 1e3:.5g} mA"
+        off = "with the supplies' outputs off, " if sweep.is_unpowered else ""
+        comments.append(f"bias: {off}drain {drain}; gate {of('gate_voltage_v'):.5g} V; case {of('case_degc'):.4g} degC")
+    return [*comments, f"level: {sweep.level_dbm:g} dBm at the device input at most", f"record {record.record_id}"]

@@ -81,7 +81,7 @@ def sweeps(outcome: CampaignOutcome, state: str) -> list[pd.DataFrame]:
     with Record.open(outcome.record) as record:
         rows = record.stream("network")
     rows.attrs = {}
-    return [sweep for _, sweep in rows[rows["bias_state"] == state].groupby("ladder")]
+    return [sweep for _, sweep in rows[rows["bias_state"] == {"biased": "", "unpowered": "unpowered"}[state]].groupby("ladder")]
 
 
 def test_it_is_swept_once_for_each_channel_before_the_bias_comes_up_there(both: CampaignOutcome) -> None:
