@@ -7,7 +7,7 @@ from typing import Protocol
 
 from benchkit.clock import Clock
 
-__all__ = ["Events", "Progress", "Sink"]
+__all__ = ["Events", "Placed", "Progress", "Sink"]
 
 
 class Sink(Protocol):
@@ -44,3 +44,20 @@ class Events:
         self._sink.append(
             "events", {"time_s": self._clock.now(), "severity": severity, "kind": kind, "text": text}
         )
+
+
+class Placed:
+    """
+    Rows of kinds' own streams on their way to the record.
+
+    Attributes:
+        where: What the engine adds to each: measurement, ladder, attempt and condition.
+    """
+
+    def __init__(self, sink: Sink) -> None:
+        self._sink = sink
+        self.where: Mapping[str, float | int | str] = {}
+
+    def store(self, stream: str, row: Mapping[str, float | int | str]) -> None:
+        """One row."""
+        self._sink.append(stream, {**self.where, **row})

@@ -21,7 +21,6 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import TypeVar
 
 from benchkit.bench.open import OpenBench
@@ -30,6 +29,7 @@ from benchkit.engine.bias import BiasState
 from benchkit.engine.biasing import Biaser
 from benchkit.engine.journalist import Events, Progress
 from benchkit.engine.protections import Protections
+from benchkit.engine.set_up import SetUp
 from benchkit.errors import (
     BenchkitError,
     ErrorQueueError,
@@ -43,7 +43,7 @@ from benchkit.errors import (
 from benchkit.roles import Chamber, Instrument, NetworkAnalyser, Source, Supply, Switch
 from benchkit.sequence.recover import RecoverSettings
 
-__all__ = ["RECOVERED", "Recovery", "SetUp", "is_transient"]
+__all__ = ["RECOVERED", "Recovery", "is_transient"]
 
 RECOVERED = "recovered"
 """Event of each time that something was begun again."""
@@ -62,22 +62,6 @@ _ON_THE_WAY = (*range(-499, -399), *range(-369, -359), -500)
 _OF_THE_PART = (Supply, Switch, Source, NetworkAnalyser)
 
 T = TypeVar("T")
-
-
-@dataclass(frozen=True)
-class SetUp:
-    """
-    What the engine sets in instruments beside what a kind of measurement sets.
-
-    Attributes:
-        set_protections: Level limits and chamber limits, each read back.
-        set_functions: What each voltmeter reads.
-        hold_temperature: The chamber told once more where it has been told to be, if a temperature is being held.
-    """
-
-    set_protections: Callable[[], None]
-    set_functions: Callable[[], None]
-    hold_temperature: Callable[[], None]
 
 
 def is_transient(error: BaseException) -> bool:

@@ -16,28 +16,29 @@ from dataclasses import replace
 from functools import partial
 from typing import TypeVar
 
-from benchkit.bench.model import ChamberSettings, NetworkAnalyserSettings, SourceSettings
+from benchkit.bench.model import ChamberSettings
 from benchkit.bench.open import OpenBench
 from benchkit.clock import Clock
+from benchkit.engine.before import Before
 from benchkit.engine.bias import BiasState
 from benchkit.engine.biasing import Biaser, BiasReading
 from benchkit.engine.device_soak import SoakingDevice
 from benchkit.engine.facilities import Facilities
 from benchkit.engine.hookup import Hookup, hook_up
-from benchkit.engine.journalist import Events, Progress, Sink
+from benchkit.engine.journalist import Events, Placed, Progress, Sink
 from benchkit.engine.protections import Protections
-from benchkit.engine.recovery import Recovery, SetUp
+from benchkit.engine.recovery import Recovery
 from benchkit.engine.sentinel import SentinelWatch
+from benchkit.engine.set_up import SetUp
 from benchkit.engine.soak import soak
 from benchkit.engine.stages import FAILED, Stages
-from benchkit.engine.standing import DONE_BEFORE, GATE_HELD, NOTHING_DONE, Standing, done_before_text, gate_held_text
+from benchkit.engine.standing import GATE_HELD, NOTHING_DONE, Standing, gate_held_text
 from benchkit.engine.station import ChannelStation
 from benchkit.engine.thermometer import Thermometer
 from benchkit.engine.timekeeper import Timekeeper
 from benchkit.engine.unpowered import UnpoweredPart, UnpoweredStation
 from benchkit.engine.walls import Walls
 from benchkit.engine.warming import Warming
-from benchkit.envelope.network import highest_port_level_dbm
 from benchkit.errors import (
     BenchkitError,
     ConditionError,
@@ -50,7 +51,6 @@ from benchkit.errors import (
     TemperatureError,
 )
 from benchkit.measurements.base import Ladder, MeasurementBlock
-from benchkit.measurements.power_before import PowerBefore
 from benchkit.measurements.sentinel import SENTINEL
 from benchkit.plan.budget import TimeBudget
 from benchkit.plan.pace import NO_PACE, Pace
@@ -111,9 +111,8 @@ class Engine:
         # What is still to be told to the record when a run is stopped: after make safe, not before.
         self._untold: list[tuple[str, Mapping[str, float | int | str]]] = []
         self._held_gates_v: dict[tuple[str, float], tuple[float, ...]] = dict(standing.held_gates_v)
-        self._facilities = Facilities(bench, clock, self._store, self.events.note, sequence.files)
-        # What the engine adds to every row of a kind's own stream.
-        self._where: Mapping[str, float | int | str] = {}
+        self._placed = Placed(sink)
+        self._facilities = Facilities(bench, clock, self._placed.store, self.events.note, sequence.files)
         self._standing = standing
         self._points = standing.points
         self._spared = 0
@@ -137,12 +136,14 @@ class Engine:
             be_done_by or sequence.file.conditions.be_done_by or "",
             partial(TimeBudget, plan, sequence.file, bench.bench.file, pace=pace), plan, self.stages, self.events, clock,
         )  # fmt: skip
+        self._set_up = SetUp(bench, sequence, plan, self._chamber, ratings, self._thermometer, self.events)
         ways = [bench.bench.file.wiring.channels[channel].network for channel in plan.channels]
         self._recovery = Recovery(
             bench, sequence.file.recover, sequence.path.name, clock, self.events, progress, self._protections,
-            SetUp(self._set_protections, self._set_functions, self._hold_temperature),
+            self._set_up,
             frozenset(way.analyser for way in ways if way is not None),
         )  # fmt: skip
+        self._before = Before(bench, plan, standing, self._facilities, self._placed, self._recovery, self.events, progress)
         # What the sentinel begins with, while it has not yet; None: it has, or there is none.
         self._sentinel_due: tuple[Condition, ChannelStation, Hookup] | None = None
         # The biased channel; None while nothing is biased, or while it is on its way.
@@ -160,8 +161,8 @@ class Engine:
         """
         self._bench.hold_gate_v = self._sequence.file.bias.pinch_off_v
         try:
-            self._repeat("preparing the bench", self._prepare)
-            self._before()
+            self._repeat("preparing the bench", self._set_up.prepare)
+            self._before.carry_out()
             self._timekeeper.begin()
             self._walk()
             # Who does not answer is waited for now: what follows, make safe, waits for nobody.
@@ -181,63 +182,6 @@ class Engine:
     def _ask_all(self) -> None:
         for instrument in self._bench.instruments.values():
             instrument.identify()
-
-    def _before(self) -> None:
-        """What kinds do at each channel before anything is biased, in their order: paths, a thru, calibrations."""
-        calibrates, power_left = self._calibrates(), set(self._standing.power_left(self._plan))
-        for measurement, block in enumerate(self._plan.measurements):
-            power, sweep = block.power_before(), block.network_sweep()
-            calibrated = calibrates and sweep is not None and sweep.readings_before > 0
-            for channel in self._plan.channels:
-                has_power = power is not None and (measurement, channel) in power_left
-                if not has_power and not calibrated:
-                    continue
-                self._progress.stage(f"{block.title}, channel {channel}")
-                attempt = self._standing.calibrations.get(measurement, 0) + 1
-                self._where = {
-                    "measurement": measurement,
-                    "ladder": -1,
-                    "attempt": attempt,
-                    "channel": channel,
-                    "temperature_set_degc": math.nan,
-                    "supply_voltage_set_v": math.nan,
-                }
-                hookup, what = hook_up(self._bench, channel), f"{block.title}, channel {channel}"
-                if power is not None and has_power:
-                    self._from_its_start(what, partial(self._power_before, block, hookup, power))
-                    self.events.note(DONE_BEFORE, done_before_text(measurement, int(self._where["attempt"]), channel))
-                if calibrated:
-                    self._from_its_start(what, partial(self._network_before, block, hookup))
-
-    def _power_before(self, block: MeasurementBlock, hookup: Hookup, asked: PowerBefore) -> None:
-        block.before_power(self._facilities.power(hookup, asked))
-
-    def _network_before(self, block: MeasurementBlock, hookup: Hookup) -> None:
-        block.before(self._facilities.network(hookup, None))
-
-    def _from_its_start(self, what: str, act: Callable[[], None]) -> None:
-        """Begun again after transient trouble, hands included; the rows of each attempt are kept under its number."""
-
-        def again(_: bool) -> None:
-            self._where = {**self._where, "attempt": int(self._where["attempt"]) + 1}
-
-        def whole() -> None:
-            act()
-            # On a wire that does not break nothing else tells that an instrument began anew half-way.
-            for one in self._bench.instruments.values():
-                one.check_power()
-
-        self._recovery.repeat(what, whole, lambda: None, again)
-
-    def _calibrates(self) -> bool:
-        """Whether calibrations are made: in a run that goes on only if something is left that uses one."""
-        left = self._standing.left(self._plan)
-        networked = [block.network_sweep() is not None for block in self._plan.measurements]
-        is_first = not any(networked[measurement] for measurement in self._standing.calibrations)
-        return is_first or any(count and uses for count, uses in zip(left, networked, strict=True))
-
-    def _store(self, stream: str, row: Mapping[str, float | int | str]) -> None:
-        self._sink.append(stream, {**self._where, **row})
 
     def _walk(self) -> None:
         temperature: float | None = math.nan
@@ -358,93 +302,6 @@ class Engine:
             return None
         case = hook_up(self._bench, self._plan.channels[0]).case
         return Warming(settings, settings.warm_before_opening, case, self._thermometer, self._clock, self.events, self._progress)
-
-    def _prepare(self) -> None:
-        """Known state everywhere, then the walls in the instruments, each read back, before anything is energised."""
-        found = self._bench.prepare()
-        if found:
-            self.events.note(
-                "found energised",
-                f"the bench was energised before this run touched it ({', '.join(found)}); it was made safe first: RF off, drain "
-                "off, gate off. A run that died, or somebody at the bench?",
-                "warning",
-            )
-        missing = [text for instrument in self._bench.instruments.values() for text in instrument.missing_protections()]
-        for text in missing:
-            self.events.note("no protection", text, "warning")
-        self._set_protections()
-        for instrument in self._bench.instruments.values():
-            instrument.check_errors()
-        self._set_functions()
-        self.events.note("prepared", "every instrument in its known, safe state; protections set and read back")
-
-    def _set_protections(self) -> None:
-        """Limits that are in the instruments from the beginning, each read back unless it is known to be set."""
-        for name in self._bench.instruments:
-            settings = self._bench.bench.file.instruments[name]
-            if isinstance(settings, SourceSettings):
-                self._bench.source(name).set_level_limit(self._highest_level_dbm(name, settings))
-            if isinstance(settings, NetworkAnalyserSettings):
-                channels = self._bench.bench.file.wiring.channels
-                ways = [channels[channel].network for channel in self._plan.channels]
-                paths = [self._bench.bench.paths[way.input_path] for way in ways if way is not None and way.analyser == name]
-                self._bench.network_analyser(name).set_level_limit(highest_port_level_dbm(self._plan, paths, settings))
-            if isinstance(settings, ChamberSettings) and self._chamber is not None:
-                limits = self._sequence.file.limits
-                low = max(limits.temperature_min_degc, settings.temperature_min_degc)
-                high = min(limits.temperature_max_degc, settings.temperature_max_degc)
-                self._bench.chamber(name).set_limits(low, high)
-
-    def _hold_temperature(self) -> None:
-        """Told once more: what it was told last may not have arrived. The air is watched all the time (Thermometer)."""
-        chamber, ratings = self._chamber, self._chamber_ratings
-        if chamber is None or ratings is None or not self._thermometer.is_holding:
-            return
-        chamber.set_ramp(ratings.ramp_k_per_min)
-        chamber.set_temperature(self._thermometer.set_degc)
-        chamber.start()
-        chamber.check_errors()
-
-    def _highest_level_dbm(self, source: str, settings: SourceSettings) -> float:
-        """
-        The highest level that the plan will ask of this source, rounded up to a hundredth: the tightest limit that lets the plan
-        through. The proof has shown that this level does no harm. [dBm]
-        """
-        levels = []
-        for channel in self._plan.channels:
-            wiring = self._bench.bench.file.wiring.channels[channel]
-            ways = (wiring.input.source, wiring.input.path), (wiring.input.second_source, wiring.input.second_path)
-            for tone, (name, path_name) in enumerate(ways):
-                if name != source or path_name is None:
-                    continue
-                path = self._bench.bench.paths[path_name]
-                # Beside its path's own measurement the second source is for the second of two tones, and for nothing else.
-                levels += [
-                    max(ladder.levels_dbm) + path.loss_db(ladder.tones_hz[tone])
-                    for _, block in self._plan.asked()
-                    if block.drives
-                    for ladder in block.ladders()
-                    if ladder.levels_dbm and tone < len(ladder.tones_hz)
-                ]
-                levels += [
-                    level_dbm
-                    for block in self._plan.measurements
-                    if (asked := block.power_before()) is not None
-                    for level_dbm in asked.source_levels_dbm("second source" if tone else "source", path)
-                ]
-        if not levels:
-            return settings.level_max_dbm
-        return max(settings.level_min_dbm, min(settings.level_max_dbm, math.ceil(max(levels) * 100 + 1e-6) / 100))
-
-    def _set_functions(self) -> None:
-        """Volts for the diodes, four-wire ohms for the case."""
-        wiring = self._bench.bench.file.wiring
-        for channel in self._plan.channels:
-            for pin in (wiring.channels[channel].detector, wiring.channels[channel].reference):
-                if pin is not None:
-                    self._bench.voltmeter(pin.voltmeter).set_function("voltage")
-        if wiring.case_sensor is not None:
-            self._bench.voltmeter(wiring.case_sensor.voltmeter).set_function("resistance")
 
     def _reach(self, temperature_degc: float, condition: Condition) -> None:
         """`condition`: the first that is measured there."""
@@ -659,7 +516,7 @@ class Engine:
             "temperature_set_degc": temperature,
             "supply_voltage_set_v": condition.supply_voltage_v,
         }
-        self._where = {name: value for name, value in where.items() if name != "tripped"}
+        self._placed.where = {name: value for name, value in where.items() if name != "tripped"}
         start_s = self._clock.now()
         points, status, reason = 0, "complete", ""
         planned = len(ladder.levels_dbm) or block.point_count() // block.ladder_count()
@@ -699,7 +556,7 @@ class Engine:
                     for pin, voltage_v, current_a in station.pins
                 ]
                 points += 1
-            self._untold += [(stream, {**self._where, **row}) for stream, row in self._facilities.take_evidence()]
+            self._untold += [(stream, {**self._placed.where, **row}) for stream, row in self._facilities.take_evidence()]
             reason = textwrap.shorten(str(error), REASON_LENGTH, placeholder=" …")
             status = FAILED if isinstance(error, MeasurementError) else "torn"
             self._untold.append(("ladders", self._ladder_row(where, ladder, start_s, points, status, reason)))
@@ -725,23 +582,18 @@ class Engine:
 
     def _unpowered_row(self, condition: Condition, part: UnpoweredPart) -> dict[str, float | int | str]:
         assert part.last is not None, "read"
-        return {
-            "time_s": self._clock.now(),
-            "channel": condition.channel,
-            "temperature_set_degc": math.nan if condition.temperature_degc is None else condition.temperature_degc,
-            "supply_voltage_set_v": condition.supply_voltage_v,
-            "state": BiasState.UNPOWERED.value,
-            **vars(part.last),
-            "steps": 0,
-        }
+        return self._row_of(condition, BiasState.UNPOWERED, part.last, 0)
 
     def _bias_row(self, condition: Condition, biaser: Biaser, reading: BiasReading, steps: int) -> dict[str, float | int | str]:
+        return self._row_of(condition, biaser.state, reading, steps)
+
+    def _row_of(self, condition: Condition, state: BiasState, reading: BiasReading, steps: int) -> dict[str, float | int | str]:
         return {
             "time_s": self._clock.now(),
             "channel": condition.channel,
             "temperature_set_degc": math.nan if condition.temperature_degc is None else condition.temperature_degc,
             "supply_voltage_set_v": condition.supply_voltage_v,
-            "state": biaser.state.value,
+            "state": state.value,
             **vars(reading),
             "steps": steps,
         }
