@@ -17,11 +17,9 @@ import numpy as np
 from benchkit.measurements.grouping import condition_of, each_ladder
 from benchkit.measurements.level_parts import mismatch_lines
 from benchkit.measurements.spectrum_base import SpectrumLine
-from benchkit.measurements.spectrum_figures import condition_name
 from benchkit.measurements.spectrum_rows import line_from
 from benchkit.measurements.two_tone_results import noise_error_db
 from benchkit.results.absent import Absent
-from benchkit.results.figure import Axis, Figure, Trace
 from benchkit.results.own_products import attenuator_step
 from benchkit.results.result import Parameter, Result, ResultCondition
 from benchkit.results.uncertainty import Budget, Contribution, standard_from_u_shaped
@@ -30,11 +28,13 @@ if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = [
-    "CARRIER", "HARMONICS", "HIGHEST_HARMONIC", "HarmonicConventions", "at_drive", "drives_of", "harmonic_figures",
-    "harmonic_results", "qualifier_of",
+    "CARRIER", "HARMONICS", "HIGHEST_HARMONIC", "RANDOM", "HarmonicConventions", "at_drive", "drives_of", "harmonic_results",
+    "judged_levels", "qualifier_of",
 ]  # fmt: skip
 
 CARRIER = "carrier"
+# Contributions that are another from repeat to repeat.
+RANDOM = ("scatter",)
 HIGHEST_HARMONIC = 5
 _ORDINALS = {2: "Second", 3: "Third", 4: "Fourth", 5: "Fifth"}
 HARMONICS = tuple(
@@ -206,8 +206,9 @@ class _Harmonic:
             Contribution("path from the device to the analyser at the harmonic", line.u_path_db),
             *mismatch_lines(line.u_mismatch_db, " at the harmonic"),
             Contribution("analyser's own harmonic", standard_from_u_shaped(own_db)),
-            # It lifts a line: that is not taken off, for where exactly it stands is a rating.
-            Contribution("noise at the harmonic", math.hypot(bias_db / math.sqrt(3.0), scatter_db)),
+            # It lifts a line: that is not taken off, for where exactly it stands is a rating. It does so at every repeat.
+            Contribution("noise at the harmonic", bias_db / math.sqrt(3.0)),
+            Contribution("scatter by noise at the harmonic", scatter_db),
         ]
         return [one for one in lines if one.amount > 0]
 
@@ -255,48 +256,15 @@ class _Harmonic:
         return (found_db if math.isnan(rated_db) else min(found_db, rated_db)), step.reason
 
 
-def harmonic_figures(
-    title: str, points: pd.DataFrame, lines: pd.DataFrame, conventions: HarmonicConventions
-) -> list[Figure]:
-    """Carrier and harmonics against drive, in dBm and in dBc; what has no number is not drawn."""
-    choices: dict[str, list[Trace]] = {}
-    relative: dict[str, list[Trace]] = {}
-    by_ladder = dict(iter(lines.groupby("ladder")))
-    for rows in each_ladder(points):
-        own = by_ladder.get(int(rows["ladder"].to_numpy()[0]))
-        if own is None:
-            continue
-        condition = condition_of(rows)
-        where = f"{(condition.frequency_hz or 0.0) / 1e9:.6g} GHz"
-        drives = drives_of(own, every=True)
-        levels: dict[int, list[float]] = {n: [] for n in range(1, conventions.highest + 1)}
-        for drive_dbm in drives:
-            present = at_drive(own, drive_dbm)
-            read = _read(present, conventions.attenuation_db)
-            again = _read(present, conventions.attenuation_db + conventions.check_step_db)
-            levels[1].append(read[CARRIER].output_dbm)
-            for n in range(2, conventions.highest + 1):
-                is_absent = isinstance(_Harmonic(n, read, again, conventions)._judge(), Absent)
-                levels[n].append(math.nan if is_absent else read[f"harmonic {n}"].output_dbm)
-        x, carrier = np.array(drives), np.array(levels[1])
-        for n, values in levels.items():
-            name = condition_name(condition, CARRIER if n == 1 else f"harmonic {n}")
-            y, mode = np.array(values), condition.temperature_degc
-            choices.setdefault(where, []).append(Trace(name, x, y, mode, condition.channel))
-            if n > 1:
-                relative.setdefault(where, []).append(Trace(name, x, y - carrier, mode, condition.channel))
-    drive = Axis("Input power at device input (dBm)")
-    figures = []
-    for key, what, unit, found in (
-        ("harmonics", "Carrier and harmonics against drive", "Level at device output (dBm)", choices),
-        ("harmonics relative", "Harmonics below the carrier against drive", "Level relative to the carrier (dBc)", relative),
-    ):
-        if found:
-            figures.append(
-                Figure(
-                    key=f"{title}: {key}", title=what, x=drive, y=Axis(unit),
-                    choices={name: tuple(traces) for name, traces in sorted(found.items())}, choice_label="Frequency",
-                    caption="Only what stands above the noise and is not the analyser's own.",
-                )
-            )  # fmt: skip
-    return figures
+def judged_levels(rows: pd.DataFrame, conventions: HarmonicConventions) -> dict[int, list[float]]:
+    """Carrier (1) and harmonics of one ladder by order, at every drive; NaN: what gives no number. [dBm]"""
+    levels: dict[int, list[float]] = {n: [] for n in range(1, conventions.highest + 1)}
+    for drive_dbm in drives_of(rows, every=True):
+        present = at_drive(rows, drive_dbm)
+        read = _read(present, conventions.attenuation_db)
+        again = _read(present, conventions.attenuation_db + conventions.check_step_db)
+        levels[1].append(read[CARRIER].output_dbm)
+        for n in range(2, conventions.highest + 1):
+            is_absent = isinstance(_Harmonic(n, read, again, conventions)._judge(), Absent)
+            levels[n].append(math.nan if is_absent else read[f"harmonic {n}"].output_dbm)
+    return levels
