@@ -28,8 +28,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = [
-    "CARRIER", "HARMONICS", "HIGHEST_HARMONIC", "RANDOM", "HarmonicConventions", "at_drive", "drives_of", "harmonic_results",
-    "judged_levels", "qualifier_of",
+    "CARRIER", "HARMONICS", "HIGHEST_HARMONIC", "RANDOM", "DriveError", "HarmonicConventions", "at_drive", "drives_of",
+    "harmonic_results", "judged_levels", "per_drive", "qualifier_of", "reads_of", "u_drive_db",
 ]  # fmt: skip
 
 CARRIER = "carrier"
@@ -100,25 +100,25 @@ def harmonic_results(
             continue
         condition = condition_of(rows)
         at_drives = {drive_dbm: at_drive(own, drive_dbm) for drive_dbm in drives_of(own, every=True)}
-        reads = {drive_dbm: _read(present, conventions.attenuation_db) for drive_dbm, present in at_drives.items()}
+        reads = reads_of(own, conventions.attenuation_db)
         for drive_dbm in drives_of(own, conventions.reports_every_drive):
             again = _read(at_drives[drive_dbm], conventions.attenuation_db + conventions.check_step_db)
-            u_drive_db = _u_drive_db(at_drive(rows, drive_dbm))
+            u_db = u_drive_db(at_drive(rows, drive_dbm))
             for n in range(2, conventions.highest + 1):
-                drive = _Drive(u_drive_db, *_per_drive(n, reads, drive_dbm))
+                drive = DriveError(u_db, *per_drive(n, reads, drive_dbm))
                 judged = _Harmonic(n, reads[drive_dbm], again, conventions, drive)
                 results += judged.results(condition, qualifier_of(drive_dbm), title)
     return results
 
 
 @dataclass(frozen=True)
-class _Drive:
+class DriveError:
     """
-    What the level at the device's input may be off by, and how the harmonic moves with it.
+    What the level at the device's input may be off by, and how a line moves with it.
 
     Attributes:
         u_db: Standard uncertainty; 0: a record that does not tell it. [dB]
-        absolute, relative: Change per change of drive, of the harmonic and of it against the carrier. [dB/dB]
+        absolute, relative: Change per change of drive, of the line and of it against the carrier. [dB/dB]
     """
 
     u_db: float
@@ -126,12 +126,17 @@ class _Drive:
     relative: float
 
 
-def _u_drive_db(rows: pd.DataFrame) -> float:
+def u_drive_db(rows: pd.DataFrame) -> float:
     values = rows["u_input_db"].to_numpy(dtype=float) if "u_input_db" in rows else np.array([])
     return float(np.nanmax(values)) if np.isfinite(values).any() else 0.0
 
 
-def _per_drive(n: int, reads: dict[float, dict[str, SpectrumLine]], drive_dbm: float) -> tuple[float, float]:
+def reads_of(lines: pd.DataFrame, attenuation_db: float) -> dict[float, dict[str, SpectrumLine]]:
+    """Of one ladder, at one attenuation: by drive, carrier and harmonics by name. [dB, dBm]"""
+    return {drive_dbm: _read(at_drive(lines, drive_dbm), attenuation_db) for drive_dbm in drives_of(lines, every=True)}
+
+
+def per_drive(n: int, reads: dict[float, dict[str, SpectrumLine]], drive_dbm: float) -> tuple[float, float]:
     """
     Slopes of a harmonic, absolute and against the carrier, over the drives beside one; far from saturation, and where one drive
     alone was read, it rises by n dB per dB. [dB/dB]
@@ -140,8 +145,10 @@ def _per_drive(n: int, reads: dict[float, dict[str, SpectrumLine]], drive_dbm: f
     at = drives.index(drive_dbm)
     beside = drives[max(0, at - 1) : at + 2]
     low, high = reads[beside[0]], reads[beside[-1]]
+    if f"harmonic {n}" not in low or len(beside) < 2:
+        return float(n), float(n - 1)
     rises = [high[name].output_dbm - low[name].output_dbm for name in (f"harmonic {n}", CARRIER)]
-    if len(beside) < 2 or not np.isfinite(rises).all():
+    if not np.isfinite(rises).all():
         return float(n), float(n - 1)
     over_db = beside[-1] - beside[0]
     return rises[0] / over_db, (rises[0] - rises[1]) / over_db
@@ -152,7 +159,7 @@ class _Harmonic:
 
     def __init__(
         self, n: int, read: dict[str, SpectrumLine], again: dict[str, SpectrumLine], conventions: HarmonicConventions,
-        drive: _Drive = _Drive(0.0, 0.0, 0.0),
+        drive: DriveError = DriveError(0.0, 0.0, 0.0),
     ) -> None:  # fmt: skip
         self._n, self._conventions, self._drive = n, conventions, drive
         name = f"harmonic {n}"

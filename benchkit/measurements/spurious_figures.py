@@ -33,7 +33,7 @@ def spurious_figures(
             continue
         condition = condition_of(rows)
         assert condition.frequency_hz is not None, "driven"
-        for found in searches(of_traces[ladder], of_lines[ladder], condition.frequency_hz, conventions):
+        for found in searches(rows, of_traces[ladder], of_lines[ladder], condition.frequency_hz, conventions):
             where = f"{condition.frequency_hz / 1e9:.6g} GHz, {qualifier_of(found.drive_dbm)}"
             drawn = choices.setdefault(where, [])
             drawn += spectrum_traces(found.trace, condition, condition_name(condition))

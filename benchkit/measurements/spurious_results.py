@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -10,16 +11,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchkit.measurements.grouping import condition_of, each_ladder
-from benchkit.measurements.harmonic_results import CARRIER, at_drive, qualifier_of
-from benchkit.measurements.level_parts import mismatch_lines
+from benchkit.measurements.harmonic_results import (
+    CARRIER,
+    DriveError,
+    at_drive,
+    per_drive,
+    qualifier_of,
+    reads_of,
+    u_drive_db,
+)
 from benchkit.measurements.mask import MaskSegment, limits_dbm
 from benchkit.measurements.responses import MOST, RESPONSE, is_own, nearby, noise_of
 from benchkit.measurements.spectrum_base import SpectrumLine, SpectrumTrace
 from benchkit.measurements.spectrum_rows import line_from, traces_from
+from benchkit.measurements.spurious_budget import line_budget
 from benchkit.measurements.spurious_repeats import OfSearch, worst_of
 from benchkit.results.absent import Absent
 from benchkit.results.result import Parameter, Result, ResultCondition
-from benchkit.results.uncertainty import Budget, Contribution
+from benchkit.results.uncertainty import Budget
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -62,7 +71,14 @@ def kept_out(trace: SpectrumTrace, carrier_hz: float, conventions: SearchConvent
 
 @dataclass(frozen=True)
 class Found:
-    """One search. `output_dbm` is NaN where nothing counts; `own_hz` was found to be the analyser's."""
+    """
+    One search.
+
+    Attributes:
+        output_dbm: NaN where nothing counts.
+        own_hz: Found to be the analyser's.
+        u_drive_db, slopes: As DriveError; slopes of each harmonic that was read, by its order.
+    """
 
     trace: SpectrumTrace
     drive_dbm: float
@@ -71,15 +87,29 @@ class Found:
     mask_dbm: Floats
     own_hz: tuple[float, ...]
     is_endless: bool
+    carrier_hz: float
+    u_drive_db: float
+    slopes: Mapping[int, tuple[float, float]]
 
     @property
     def noise_dbm(self) -> Floats:
         return noise_of(self.trace) + self.trace.loss_db
 
+    def order_at(self, index: int, guard_hz: float) -> int:
+        """Of the harmonic that a point is at; 1: at none."""
+        hz = float(self.trace.frequency_hz[index])
+        order = round(hz / self.carrier_hz)
+        half_hz = guard_hz + 0.5 * float(self.trace.frequency_hz[1] - self.trace.frequency_hz[0])
+        return order if order > 1 and abs(hz - order * self.carrier_hz) <= half_hz else 1
 
-def searches(rows: pd.DataFrame, lines: pd.DataFrame, carrier_hz: float, conventions: SearchConventions) -> list[Found]:
+
+def searches(
+    points: pd.DataFrame, rows: pd.DataFrame, lines: pd.DataFrame, carrier_hz: float, conventions: SearchConventions
+) -> list[Found]:
     """Of one ladder, ascending in drive."""
     found = []
+    reads = reads_of(lines, conventions.attenuation_db)
+    orders = [int(name.split()[1]) for name in next(iter(reads.values())) if name != CARRIER]
     for drive_dbm, trace in traces_from(rows):
         own = line_from(at_drive(lines, drive_dbm))
         carriers = [
@@ -94,7 +124,11 @@ def searches(rows: pd.DataFrame, lines: pd.DataFrame, carrier_hz: float, convent
             left_out |= nearby(trace, hz)
         mask = limits_dbm(conventions.mask, trace.frequency_hz, carriers[0].output_dbm)
         output = np.where(left_out, np.nan, trace.output_dbm)
-        found.append(Found(trace, drive_dbm, carriers[0], output, mask, own_hz, len(pairs) == MOST))
+        slopes = {n: per_drive(n, reads, drive_dbm) for n in orders}
+        u_drive = u_drive_db(at_drive(points, drive_dbm))
+        found.append(
+            Found(trace, drive_dbm, carriers[0], output, mask, own_hz, len(pairs) == MOST, carrier_hz, u_drive, slopes)
+        )
     return found
 
 
@@ -114,7 +148,7 @@ def spurious_results(
             continue
         condition = condition_of(rows)
         assert condition.frequency_hz is not None, "driven"
-        for found in searches(of_traces[ladder], of_lines[ladder], condition.frequency_hz, conventions):
+        for found in searches(rows, of_traces[ladder], of_lines[ladder], condition.frequency_hz, conventions):
             own = _of_search(found, condition, conventions, title)
             found_of.setdefault((condition, found.drive_dbm), []).append(own)
     return [result for many in found_of.values() for result in worst_of(many, conventions.repeats)]
@@ -146,7 +180,7 @@ def _of_search(
     worst = int(np.nanargmin(distance))
     is_noise = found.output_dbm[worst] - noise[worst] < STANDS_OUT_DB
     smallest = number(
-        margin, float(distance[worst]), _budget(found, worst, _is_relative(conventions, found, worst)),
+        margin, float(distance[worst]), _budget(found, worst, conventions, _is_relative(conventions, found, worst), is_noise),
         "smallest over the band searched",
         f"{_at(found, worst)}, where the mask is {found.mask_dbm[worst]:.2f} dBm"
         f"{'; a bound: it is noise' if is_noise else ''}{said}",
@@ -161,8 +195,8 @@ def _of_search(
     over_carrier = value_dbm - found.carrier.output_dbm
     return OfSearch(
         smallest,
-        number(level, value_dbm, _budget(found, strongest, False), "highest that stands out of the noise", where),
-        number(relative, over_carrier, _budget(found, strongest, True), "the same, less the carrier's level", where),
+        number(level, value_dbm, _budget(found, strongest, conventions, False), "highest that stands out of the noise", where),
+        number(relative, over_carrier, _budget(found, strongest, conventions, True), "the same, less the carrier's level", where),
     )
 
 
@@ -201,22 +235,15 @@ def _is_relative(conventions: SearchConventions, found: Found, index: int) -> bo
     return math.isnan(strictest.absolute_dbm)
 
 
-def _budget(found: Found, index: int, relative: bool) -> Budget:
-    trace, carrier = found.trace, found.carrier
-    lines = [
-        Contribution("spectrum analyser's level", trace.u_analyser_db),
-        Contribution("path from the device to the analyser", float(trace.u_path_db[index])),
-        *mismatch_lines(trace.u_mismatch_db),
-    ]
-    if relative:
-        lines += [
-            Contribution("spectrum analyser's level at the carrier", carrier.u_analyser_db, -1.0),
-            Contribution("path from the device to the analyser at the carrier", carrier.u_path_db, -1.0),
-            # Far apart in frequency the two have phases of their own.
-            *mismatch_lines(carrier.u_mismatch_db, " at the carrier", -1.0),
-        ]
-    return Budget(lines)
-
-
 def _at(found: Found, index: int) -> str:
     return f"at {found.trace.frequency_hz[index] / 1e9:.6g} GHz"
+
+
+def _budget(
+    found: Found, index: int, conventions: SearchConventions, relative: bool, is_noise: bool = False
+) -> Budget:
+    order = found.order_at(index, conventions.guard_hz)
+    # What is no harmonic is taken to come with the carrier, as a source's own lines do. Common practice, no source.
+    absolute, against = found.slopes.get(order, (float(order), float(order - 1)))
+    drive = None if is_noise else DriveError(found.u_drive_db, absolute, against)
+    return line_budget(found.trace, found.carrier, index, drive, relative=relative)

@@ -72,10 +72,9 @@ class Scene:
 
     @property
     def channel(self) -> DeviceChannel:
-        """The channel that is powered, of several on one drain the one that is connected; while none is, the first wired."""
+        """The channel that is powered; while none is, the first that is wired."""
         channels = self.world.channels
-        powered = [channel for channel in channels if channel.drain.is_on]
-        return next((channel for channel in powered if channel.is_connected()), next(iter(powered), channels[0]))
+        return next((channel for channel in channels if channel.drain.is_on), channels[0])
 
     def outputs(self) -> list[SupplyPort]:
         """All outputs of the instrument, a supply."""

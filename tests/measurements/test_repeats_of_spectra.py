@@ -23,7 +23,8 @@ from benchkit.report import write_report
 from benchkit.results.repeats import MOVED, REPEATABILITY
 from benchkit.results.result import Result, ResultCondition
 from benchkit.sequence.load import load_sequence, load_sequence_text
-from tests.benchmarks.truth import harmonic_truth, tapped, times_of, two_tone_truth
+from tests.benchmarks.truth import tapped, times_of
+from tests.benchmarks.truth_spectrum import harmonic_truth, two_tone_truth
 from tests.measurements.test_spectrum import ALONE, HIGH_DRIVE, ONE_CARRIER
 from tests.measurements.test_spectrum import SEQUENCE as SPECTRUM
 from tests.measurements.test_two_tone import FULL, SHORTER
@@ -172,6 +173,27 @@ def test_harmonics_are_means_and_a_search_tells_the_worst_of_all_repeats(spectra
     assert margin.convention == "smallest over the band searched, of all repeats"
     for place, one in enumerate(margins, 1):
         assert f"of repeat {place}" in margin.found or f"repeat {place}: {one.value:.2f} dB {one.found}" in margin.found
+
+
+def test_a_line_of_a_search_counts_drive_and_noise_and_a_bound_does_not(spectra: Seen, tmp_path: Path) -> None:
+    """Told for a drive, a harmonic is off by its slope times what the drive is off by; what is noise has no such slope."""
+    outcome, _ = spectra
+    found = reported(outcome, "harmonics and spurious")
+    drive = next(qualifier for parameter, qualifier in found if parameter == "spurious_level")
+    lines, of_harmonic = (
+        {line.name: line for line in found[name, drive].budget} for name in ("spurious_level", "harmonic_2")
+    )
+    told = "level at the device's input"
+    # The search's line is the second harmonic, and it stands far above the noise: budgets alike but for what was checked.
+    assert lines[told].amount == pytest.approx(of_harmonic[told].amount, rel=1e-6)
+    assert "scatter by noise at the line" in lines
+    left_out = ("      leaves_out: carrier", "      leaves_out: carrier and harmonics")
+    once = (f"    repeats: {REPEATS}\n", "    repeats: 1\n")
+    changes = [*SPECTRUM_SHORT[:-2], *((old, new.replace(*once).replace(*left_out)) for old, new in SPECTRUM_SHORT[-2:])]
+    quiet = reported(carried_out(tmp_path, SPECTRUM, *changes), "harmonics and spurious")
+    margin = next(one for (parameter, _), one in quiet.items() if parameter == "spurious_margin")
+    assert "a bound: it is noise" in margin.found
+    assert not any("noise" in line.name or line.name == told for line in margin.budget)
 
 
 def test_every_ladder_is_walked_again_and_time_and_rows_are_counted(spectra: Seen, tones: Seen) -> None:
