@@ -30,7 +30,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from tests.benchmarks.coverage_draw import FULL, Inside, one_draw, stated_bench
-from tests.benchmarks.coverage_page import write_page
+from tests.benchmarks.coverage_page import seeds_text, write_page
 from tests.benchmarks.coverage_table import PROMISE, summed_up, table
 
 __all__ = ["FULL", "PROMISE", "Inside", "one_draw", "stated_bench", "table"]
@@ -64,7 +64,7 @@ def main() -> int:
         print(f"{asked.draws} draws in {time.perf_counter() - begun:.0f} s")
     found = summed_up(number for seed in sorted(kept) for number in kept[seed])
     print("\n".join(table(found)))
-    print(f"{len(kept)} draws: seeds {min(kept)} to {max(kept)}")
+    print(f"{len(kept)} draws: seeds {seeds_text(sorted(kept))}")
     if asked.out is not None:
         print(f"page: {write_page(found, sorted(kept), asked.out)}")
     return 0 if found.share >= PROMISE else 1

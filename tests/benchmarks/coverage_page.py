@@ -23,7 +23,7 @@ from benchkit.results.figure import Axis
 from tests.benchmarks.coverage_draw import Setting
 from tests.benchmarks.coverage_table import PROMISE, Coverage, ParameterCoverage
 
-__all__ = ["write_page"]
+__all__ = ["seeds_text", "write_page"]
 
 TEMPLATE = "coverage.html.j2"
 KINDS = {
@@ -61,7 +61,7 @@ def write_page(found: Coverage, seeds: Sequence[int], out: Path) -> Path:
         promise=f"{100 * PROMISE:g}",
         below=[_cells(one) for one in found.rows if one.share < PROMISE],
         draws=len(seeds),
-        seeds=_seeds_text(seeds),
+        seeds=seeds_text(seeds),
         settings=[(f"channel {channel}", said, count) for (channel, said), count in sorted(settings.items())],
         versions=", ".join(
             f"{name} {version}"
@@ -76,7 +76,7 @@ def write_page(found: Coverage, seeds: Sequence[int], out: Path) -> Path:
     return out
 
 
-def _seeds_text(seeds: Sequence[int]) -> str:
+def seeds_text(seeds: Sequence[int]) -> str:
     """Runs of seeds, the gaps between them told."""
     runs: list[list[int]] = []
     for seed in seeds:
