@@ -124,7 +124,14 @@ def marked(
             doubts.setdefault(_Doubt(*place), _words(span, block))
     frequencies_hz = set(done["frequency_hz"])
     return [
-        next((replace(one, note=text) for doubt, text in doubts.items() if doubt.meets(one.condition, frequencies_hz)), one)
+        next(
+            (
+                replace(one, note="; ".join(filter(None, [text, one.note])))
+                for doubt, text in doubts.items()
+                if doubt.meets(one.condition, frequencies_hz)
+            ),
+            one,
+        )
         for one in results
     ]
 

@@ -133,7 +133,8 @@ def _say(what: str, outcome: CampaignOutcome, report: Path | None, took_s: float
         typer.echo("expectations: " + ", ".join(f"{count} {name}" for name, count in counts.items()))
     marked = sum(bool(result.note) for result in outcome.results)
     if marked:
-        typer.echo(f"marked: {marked} of {len(outcome.results)} results, the sentinel had drifted; each note says by how much")
+        why = "the bench had drifted, or repeats lie apart; each note says by how much"
+        typer.echo(f"marked: {marked} of {len(outcome.results)} results: {why}")
     typer.echo(f"record: {outcome.record}")
     if outcome.outcome != "done":
         typer.echo(f"to go on where it ended: benchkit resume {shlex.quote(str(outcome.record))}")

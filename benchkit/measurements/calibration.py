@@ -130,7 +130,8 @@ class VectorCalibration(BeforeBlock):
                 found,
                 residual_reflection=max(one.reflection for one in shown),
                 residual_transmission=max(one.transmission for one in shown if one.name == "thru"),
-                isolation_noise=station.accuracy(asked).noise_floor,
+                # TRL takes no crosstalk out, and so no noise of it in.
+                isolation_noise=station.accuracy(asked).noise_floor if self.method == "SOLT" else 0.0,
             )
         )
         text = f"{self.method} of {grid.size} frequencies made and kept; the device is connected again"

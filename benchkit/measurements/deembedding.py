@@ -26,7 +26,9 @@ if TYPE_CHECKING:
 
     Complexes = NDArray[np.complex128]
 
-__all__ = ["Deembedding", "DeembeddingError"]
+__all__ = ["Deembedding", "DeembeddingError", "raised_by"]
+
+SMALL = 1e-6
 
 
 class DeembeddingError(ValueError):
@@ -196,3 +198,26 @@ def _without(left: Complexes | None, right: Complexes | None, key: str) -> Calla
         return found
 
     return remove
+
+
+def raised_by(remover: Callable[[Complexes], Complexes], s: Complexes) -> NDArray[np.float64]:
+    """
+    By how much what is taken out makes a small error of S at the calibrated planes larger: behind a lossy fixture directivity and
+    noise count for more, a reflection's by its loss twice.
+
+    Args:
+        remover: As Deembedding.remover gives it.
+        s: Corrected, at the calibrated planes, shape (n, 2, 2).
+
+    Returns:
+        |dSij behind / dSij there| of each element, shape (n, 2, 2). [1]
+    """
+    import numpy as np
+
+    before, found = remover(s), np.ones(s.shape)
+    for i in (0, 1):
+        for j in (0, 1):
+            moved = s.copy()
+            moved[:, i, j] += SMALL
+            found[:, i, j] = np.abs(remover(moved)[:, i, j] - before[:, i, j]) / SMALL
+    return found

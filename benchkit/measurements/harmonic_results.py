@@ -17,11 +17,9 @@ import numpy as np
 from benchkit.measurements.grouping import condition_of, each_ladder
 from benchkit.measurements.level_parts import mismatch_lines
 from benchkit.measurements.spectrum_base import SpectrumLine
-from benchkit.measurements.spectrum_figures import condition_name
 from benchkit.measurements.spectrum_rows import line_from
 from benchkit.measurements.two_tone_results import noise_error_db
 from benchkit.results.absent import Absent
-from benchkit.results.figure import Axis, Figure, Trace
 from benchkit.results.own_products import attenuator_step
 from benchkit.results.result import Parameter, Result, ResultCondition
 from benchkit.results.uncertainty import Budget, Contribution, standard_from_u_shaped
@@ -30,11 +28,13 @@ if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = [
-    "CARRIER", "HARMONICS", "HIGHEST_HARMONIC", "HarmonicConventions", "at_drive", "drives_of", "harmonic_figures",
-    "harmonic_results", "qualifier_of",
+    "CARRIER", "HARMONICS", "HIGHEST_HARMONIC", "RANDOM", "DriveError", "HarmonicConventions", "at_drive", "drives_of",
+    "harmonic_results", "judged_levels", "per_drive", "qualifier_of", "reads_of", "u_drive_db",
 ]  # fmt: skip
 
 CARRIER = "carrier"
+# Contributions that are another from repeat to repeat.
+RANDOM = ("scatter",)
 HIGHEST_HARMONIC = 5
 _ORDINALS = {2: "Second", 3: "Third", 4: "Fourth", 5: "Fifth"}
 HARMONICS = tuple(
@@ -100,25 +100,25 @@ def harmonic_results(
             continue
         condition = condition_of(rows)
         at_drives = {drive_dbm: at_drive(own, drive_dbm) for drive_dbm in drives_of(own, every=True)}
-        reads = {drive_dbm: _read(present, conventions.attenuation_db) for drive_dbm, present in at_drives.items()}
+        reads = reads_of(own, conventions.attenuation_db)
         for drive_dbm in drives_of(own, conventions.reports_every_drive):
             again = _read(at_drives[drive_dbm], conventions.attenuation_db + conventions.check_step_db)
-            u_drive_db = _u_drive_db(at_drive(rows, drive_dbm))
+            u_db = u_drive_db(at_drive(rows, drive_dbm))
             for n in range(2, conventions.highest + 1):
-                drive = _Drive(u_drive_db, *_per_drive(n, reads, drive_dbm))
+                drive = DriveError(u_db, *per_drive(n, reads, drive_dbm))
                 judged = _Harmonic(n, reads[drive_dbm], again, conventions, drive)
                 results += judged.results(condition, qualifier_of(drive_dbm), title)
     return results
 
 
 @dataclass(frozen=True)
-class _Drive:
+class DriveError:
     """
-    What the level at the device's input may be off by, and how the harmonic moves with it.
+    What the level at the device's input may be off by, and how a line moves with it.
 
     Attributes:
         u_db: Standard uncertainty; 0: a record that does not tell it. [dB]
-        absolute, relative: Change per change of drive, of the harmonic and of it against the carrier. [dB/dB]
+        absolute, relative: Change per change of drive, of the line and of it against the carrier. [dB/dB]
     """
 
     u_db: float
@@ -126,12 +126,17 @@ class _Drive:
     relative: float
 
 
-def _u_drive_db(rows: pd.DataFrame) -> float:
+def u_drive_db(rows: pd.DataFrame) -> float:
     values = rows["u_input_db"].to_numpy(dtype=float) if "u_input_db" in rows else np.array([])
     return float(np.nanmax(values)) if np.isfinite(values).any() else 0.0
 
 
-def _per_drive(n: int, reads: dict[float, dict[str, SpectrumLine]], drive_dbm: float) -> tuple[float, float]:
+def reads_of(lines: pd.DataFrame, attenuation_db: float) -> dict[float, dict[str, SpectrumLine]]:
+    """Of one ladder, at one attenuation: by drive, carrier and harmonics by name. [dB, dBm]"""
+    return {drive_dbm: _read(at_drive(lines, drive_dbm), attenuation_db) for drive_dbm in drives_of(lines, every=True)}
+
+
+def per_drive(n: int, reads: dict[float, dict[str, SpectrumLine]], drive_dbm: float) -> tuple[float, float]:
     """
     Slopes of a harmonic, absolute and against the carrier, over the drives beside one; far from saturation, and where one drive
     alone was read, it rises by n dB per dB. [dB/dB]
@@ -140,8 +145,10 @@ def _per_drive(n: int, reads: dict[float, dict[str, SpectrumLine]], drive_dbm: f
     at = drives.index(drive_dbm)
     beside = drives[max(0, at - 1) : at + 2]
     low, high = reads[beside[0]], reads[beside[-1]]
+    if f"harmonic {n}" not in low or len(beside) < 2:
+        return float(n), float(n - 1)
     rises = [high[name].output_dbm - low[name].output_dbm for name in (f"harmonic {n}", CARRIER)]
-    if len(beside) < 2 or not np.isfinite(rises).all():
+    if not np.isfinite(rises).all():
         return float(n), float(n - 1)
     over_db = beside[-1] - beside[0]
     return rises[0] / over_db, (rises[0] - rises[1]) / over_db
@@ -152,7 +159,7 @@ class _Harmonic:
 
     def __init__(
         self, n: int, read: dict[str, SpectrumLine], again: dict[str, SpectrumLine], conventions: HarmonicConventions,
-        drive: _Drive = _Drive(0.0, 0.0, 0.0),
+        drive: DriveError = DriveError(0.0, 0.0, 0.0),
     ) -> None:  # fmt: skip
         self._n, self._conventions, self._drive = n, conventions, drive
         name = f"harmonic {n}"
@@ -206,8 +213,9 @@ class _Harmonic:
             Contribution("path from the device to the analyser at the harmonic", line.u_path_db),
             *mismatch_lines(line.u_mismatch_db, " at the harmonic"),
             Contribution("analyser's own harmonic", standard_from_u_shaped(own_db)),
-            # It lifts a line: that is not taken off, for where exactly it stands is a rating.
-            Contribution("noise at the harmonic", math.hypot(bias_db / math.sqrt(3.0), scatter_db)),
+            # It lifts a line: that is not taken off, for where exactly it stands is a rating. It does so at every repeat.
+            Contribution("noise at the harmonic", bias_db / math.sqrt(3.0)),
+            Contribution("scatter by noise at the harmonic", scatter_db),
         ]
         return [one for one in lines if one.amount > 0]
 
@@ -255,48 +263,15 @@ class _Harmonic:
         return (found_db if math.isnan(rated_db) else min(found_db, rated_db)), step.reason
 
 
-def harmonic_figures(
-    title: str, points: pd.DataFrame, lines: pd.DataFrame, conventions: HarmonicConventions
-) -> list[Figure]:
-    """Carrier and harmonics against drive, in dBm and in dBc; what has no number is not drawn."""
-    choices: dict[str, list[Trace]] = {}
-    relative: dict[str, list[Trace]] = {}
-    by_ladder = dict(iter(lines.groupby("ladder")))
-    for rows in each_ladder(points):
-        own = by_ladder.get(int(rows["ladder"].to_numpy()[0]))
-        if own is None:
-            continue
-        condition = condition_of(rows)
-        where = f"{(condition.frequency_hz or 0.0) / 1e9:.6g} GHz"
-        drives = drives_of(own, every=True)
-        levels: dict[int, list[float]] = {n: [] for n in range(1, conventions.highest + 1)}
-        for drive_dbm in drives:
-            present = at_drive(own, drive_dbm)
-            read = _read(present, conventions.attenuation_db)
-            again = _read(present, conventions.attenuation_db + conventions.check_step_db)
-            levels[1].append(read[CARRIER].output_dbm)
-            for n in range(2, conventions.highest + 1):
-                is_absent = isinstance(_Harmonic(n, read, again, conventions)._judge(), Absent)
-                levels[n].append(math.nan if is_absent else read[f"harmonic {n}"].output_dbm)
-        x, carrier = np.array(drives), np.array(levels[1])
-        for n, values in levels.items():
-            name = condition_name(condition, CARRIER if n == 1 else f"harmonic {n}")
-            y, mode = np.array(values), condition.temperature_degc
-            choices.setdefault(where, []).append(Trace(name, x, y, mode, condition.channel))
-            if n > 1:
-                relative.setdefault(where, []).append(Trace(name, x, y - carrier, mode, condition.channel))
-    drive = Axis("Input power at device input (dBm)")
-    figures = []
-    for key, what, unit, found in (
-        ("harmonics", "Carrier and harmonics against drive", "Level at device output (dBm)", choices),
-        ("harmonics relative", "Harmonics below the carrier against drive", "Level relative to the carrier (dBc)", relative),
-    ):
-        if found:
-            figures.append(
-                Figure(
-                    key=f"{title}: {key}", title=what, x=drive, y=Axis(unit),
-                    choices={name: tuple(traces) for name, traces in sorted(found.items())}, choice_label="Frequency",
-                    caption="Only what stands above the noise and is not the analyser's own.",
-                )
-            )  # fmt: skip
-    return figures
+def judged_levels(rows: pd.DataFrame, conventions: HarmonicConventions) -> dict[int, list[float]]:
+    """Carrier (1) and harmonics of one ladder by order, at every drive; NaN: what gives no number. [dBm]"""
+    levels: dict[int, list[float]] = {n: [] for n in range(1, conventions.highest + 1)}
+    for drive_dbm in drives_of(rows, every=True):
+        present = at_drive(rows, drive_dbm)
+        read = _read(present, conventions.attenuation_db)
+        again = _read(present, conventions.attenuation_db + conventions.check_step_db)
+        levels[1].append(read[CARRIER].output_dbm)
+        for n in range(2, conventions.highest + 1):
+            is_absent = isinstance(_Harmonic(n, read, again, conventions)._judge(), Absent)
+            levels[n].append(math.nan if is_absent else read[f"harmonic {n}"].output_dbm)
+    return levels

@@ -46,6 +46,7 @@ def _s_columns(prefix: str, what: str, plane: str) -> tuple[Column, ...]:
     )
 
 
+REMOVAL = "de-embedding"
 _RAW = _s_columns("raw_", "as the analyser's receivers see it", "network analyser's ports")
 
 NETWORK = BlockStream(
@@ -58,7 +59,10 @@ NETWORK = BlockStream(
         *_s_columns("", "corrected; NaN: not corrected", "device input and output"),
         Column("calibration_made_s", TIME_UNITS, "when the calibration used was made; NaN: uncorrected"),
         *(
-            Column(f"noise_s{i + 1}{j + 1}", "1", f"standard deviation of corrected S{i + 1}{j + 1} by the analyser's noise")
+            Column(
+                f"noise_s{i + 1}{j + 1}", "1",
+                f"standard deviation of corrected S{i + 1}{j + 1} by the analyser's noise, before {REMOVAL}",
+            )
             for i, j in ELEMENTS
         ),
         Column("residual_reflection", "1", "largest |corrected - known| of a reflection after the calibration used"),
@@ -74,6 +78,10 @@ NETWORK = BlockStream(
             for port in (1, 2)
         ),
         Column("bias_state", "", "unpowered: every supply output read off; empty: biased", "S12"),
+        *(
+            Column(f"raised_s{i + 1}{j + 1}", "1", f"how much larger {REMOVAL} makes an error of S{i + 1}{j + 1} at the planes")
+            for i, j in ELEMENTS
+        ),
     ),
 )
 STANDARDS = BlockStream(
@@ -115,13 +123,15 @@ RESIDUALS = BlockStream(
 def store_network(
     store: Store, time_s: float, frequency_hz: NDArray[np.float64], level_dbm: float, raw: Complexes,
     corrected: Complexes | None, calibration: Calibration | None, accuracy: NetworkAccuracy,
-    deembedding: str = "", fixtures: Mapping[str, float] | None = None, is_unpowered: bool = False,
+    deembedding: str = "", fixtures: Mapping[str, float] | None = None, raised: NDArray[np.float64] | None = None,
+    is_unpowered: bool = False,
 ) -> None:  # fmt: skip
     """
     One sweep. [s, Hz, dBm]
 
     Args:
         fixtures: What is stated of what was taken out, by column.
+        raised: How much larger taking it out makes an error at the calibrated planes, shape (n, 2, 2); None: nothing was. [1]
         is_unpowered: The device was, meanwhile.
     """
     made_s = math.nan if calibration is None else calibration.made_s
@@ -139,6 +149,7 @@ def store_network(
             # Only then: a record that was begun before there was the column can be gone on with.
             **({"bias_state": UNPOWERED} if is_unpowered else {}),
             **_s_row("raw_", raw[k]), **({} if corrected is None else _s_row("", corrected[k])), **constant,
+            **({} if raised is None else {f"raised_s{i + 1}{j + 1}": float(raised[k, i, j]) for i, j in ELEMENTS}),
             **({} if noise is None else {f"noise_s{i + 1}{j + 1}": float(noise[k, i, j]) for i, j in ELEMENTS}),
         }  # fmt: skip
         store("network", row)

@@ -50,21 +50,39 @@ def errors_of(rows: pd.DataFrame) -> NetworkErrors | None:
     noise = np.zeros((len(rows), 2, 2))
     for i, j in ELEMENTS:
         noise[:, i, j] = np.nan_to_num(rows[f"noise_s{i + 1}{j + 1}"].to_numpy(dtype=float), nan=0.0)
+    raised = _raised(rows)
+    noise *= raised
     linearity_db, drift_db = (0.0 if math.isnan(one[name]) else one[name] for name in ("linearity_db", "drift_db"))
     return NetworkErrors(
-        one["residual_reflection"], one["residual_transmission"], noise, linearity_db, drift_db, _fixtures_of(rows)
-    )
+        # Of directivity; a match behind a loss counts for less, and is left as it is: the largest of all stands for both ports.
+        one["residual_reflection"] * float(max(raised[:, 0, 0].max(), raised[:, 1, 1].max())),
+        one["residual_transmission"], noise, linearity_db, drift_db, _fixtures_of(rows, raised),
+    )  # fmt: skip
 
 
-def _fixtures_of(rows: pd.DataFrame) -> FixtureErrors:
-    """What is stated of what was de-embedded; a record from before these columns states nothing."""
+def _raised(rows: pd.DataFrame) -> Floats:
+    """What de-embedding raises errors at the calibrated planes by, shape (n, 2, 2); 1 where nothing was taken out."""
+    found = np.ones((len(rows), 2, 2))
+    for i, j in ELEMENTS:
+        name = f"raised_s{i + 1}{j + 1}"
+        # A record from before these columns does not tell.
+        if name in rows:
+            found[:, i, j] = np.nan_to_num(rows[name].to_numpy(dtype=float), nan=1.0)
+    return found
+
+
+def _fixtures_of(rows: pd.DataFrame, raised: Floats) -> FixtureErrors:
+    """What is stated of what was de-embedded, seen behind it; a record from before these columns states nothing."""
 
     def standard(name: str) -> float:
         value = float(rows[name].to_numpy(dtype=float)[0]) if name in rows else math.nan
         return 0.0 if math.isnan(value) else standard_from_expanded(value)
 
     return FixtureErrors(
-        (standard("fixture_reflection_1"), standard("fixture_reflection_2")),
+        (
+            standard("fixture_reflection_1") * float(raised[:, 0, 0].max()),
+            standard("fixture_reflection_2") * float(raised[:, 1, 1].max()),
+        ),
         (standard("fixture_loss_1_db"), standard("fixture_loss_2_db")),
     )
 

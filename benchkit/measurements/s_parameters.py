@@ -15,7 +15,7 @@ from pydantic import Field
 from benchkit.errors import MeasurementError
 from benchkit.files.types import Dbm, Hertz, HertzAxis, Seconds
 from benchkit.measurements.base import Ladder, MeasurementBlock, NetworkStation, NetworkSweep, Reading, Station
-from benchkit.measurements.deembedding import Deembedding
+from benchkit.measurements.deembedding import Deembedding, raised_by
 from benchkit.measurements.network_rows import NETWORK, store_network
 from benchkit.measurements.s_parameter_figures import s_parameter_figures
 from benchkit.measurements.s_parameter_results import PARAMETERS, s_parameter_results
@@ -113,19 +113,21 @@ class SParameters(MeasurementBlock):
         calibration = self._usable(network) if self.correction == "calibration" else None
         grid = np.array(self.frequency_hz, dtype=float)
         raw = network.sweep(self.network_sweep())
-        corrected = None
+        corrected = raised = None
         if calibration is not None:
             try:
                 corrected = apply(calibration, grid, raw)
                 if self.deembed is not None:
-                    corrected = self.deembed.remover(network.file, grid)(corrected)
+                    remover = self.deembed.remover(network.file, grid)
+                    raised = raised_by(remover, corrected)
+                    corrected = remover(corrected)
             except ValueError as error:
                 raise MeasurementError(f"{self.title}, channel {network.channel}: {error}") from error
         removed = "" if self.deembed is None else self.deembed.said
         accuracy = network.accuracy(self.network_sweep())
         stated = None if self.deembed is None else self.deembed.stated()
         store_network(
-            station.store, network.now_s(), grid, self.level_dbm, raw, corrected, calibration, accuracy, removed, stated,
+            station.store, network.now_s(), grid, self.level_dbm, raw, corrected, calibration, accuracy, removed, stated, raised,
             self.is_unpowered,
         )
         # The bias that goes with it, or that there is none, RF off again.

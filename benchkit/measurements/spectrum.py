@@ -10,52 +10,33 @@ import numpy as np
 from pydantic import Field
 
 from benchkit.errors import MeasurementError
-from benchkit.files.types import DbmAxis, Decibels, FileModel, Hertz, HertzAxis
+from benchkit.files.types import DbmAxis, Decibels, Hertz, HertzAxis
 from benchkit.measurements.base import Ladder, MeasurementBlock, Reading, Station
 from benchkit.measurements.believable import Ascent
+from benchkit.measurements.harmonic_figures import harmonic_figures
 from benchkit.measurements.harmonic_results import (
     CARRIER,
     HARMONICS,
     HIGHEST_HARMONIC,
+    RANDOM,
     HarmonicConventions,
-    harmonic_figures,
     harmonic_results,
 )
-from benchkit.measurements.mask import MaskSegment, limits_dbm, mask_mistakes
+from benchkit.measurements.mask import limits_dbm
 from benchkit.measurements.responses import MOST, look_twice, nearby, noise_of, strongest_above
+from benchkit.measurements.search import Search, search_mistakes
 from benchkit.measurements.spectrum_base import LevelBound, SpectrumAsked, SpectrumLine, SpectrumStation, SpectrumSweep
 from benchkit.measurements.spectrum_rows import LINES, TRACES, store_lines, store_trace
-from benchkit.measurements.spurious_results import SPURIOUS, SearchConventions, kept_out, spurious_figures, spurious_results
+from benchkit.measurements.spurious_figures import spurious_figures
+from benchkit.measurements.spurious_results import SPURIOUS, SearchConventions, kept_out, spurious_results
 from benchkit.results.figure import Figure
+from benchkit.results.repeats import combined
 from benchkit.results.result import Parameter, Result
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Search", "Spectrum"]
-
-# A carrier seen through a filter is gone at some 7 bandwidths (60 dB down, shape factor 15), digital ones sooner. Common
-# practice,
-# no source.
-GUARD_BANDWIDTHS = 10.0
-
-
-class Search(FileModel):
-    """The span that is searched for lines which are neither carrier nor harmonic."""
-
-    from_hz: Hertz = Field(alias="from", gt=0)
-    to_hz: Hertz = Field(alias="to", gt=0)
-    resolution_bandwidth_hz: Hertz = Field(alias="resolution_bandwidth", gt=0)
-    points: int = Field(default=4001, ge=201, le=100_001, description="Each shows the highest level of its interval")
-    guard_hz: Hertz = Field(alias="guard", gt=0, description="To either side of carrier and harmonics nothing counts")
-    leaves_out: Literal["carrier", "carrier and harmonics"] = Field(
-        default="carrier and harmonics", description="carrier: harmonics are held against the mask, too"
-    )
-    noise_margin_db: Decibels = Field(
-        alias="noise_margin", default=8.0, ge=6, description="Noise must be so far below the mask, or its peaks are above it"
-    )
-    mask: tuple[MaskSegment, ...] = Field(description="Sorted, without gaps, over the whole search")
-
+__all__ = ["Spectrum"]
 
 class Spectrum(MeasurementBlock):
     """One carrier, ascending, at each frequency; at each level its harmonics, at the highest (or all) the search."""
@@ -63,6 +44,13 @@ class Spectrum(MeasurementBlock):
     kind: Literal["spectrum"]
     frequency_hz: HertzAxis = Field(alias="frequency")
     drive_dbm: DbmAxis = Field(alias="drive", description="At the device's input, ascending")
+    repeats: int = Field(
+        default=1,
+        ge=1,
+        le=100,
+        description="How often all frequencies are gone through at each condition; harmonics are means, their scatter is in the "
+        "uncertainty; of the search the worst of all repeats is told",
+    )
     harmonics: int = Field(default=3, ge=1, le=HIGHEST_HARMONIC, description="Up to this one; 1: none")
     resolution_bandwidth_hz: Hertz = Field(alias="resolution_bandwidth", gt=0, description="For carrier and harmonics")
     attenuation_db: Decibels = Field(
@@ -99,27 +87,8 @@ class Spectrum(MeasurementBlock):
         search = self.search
         if self.harmonics == 1 and search is None:
             yield "", "asks for nothing: harmonics: 1 is none, and there is no search"
-        if search is None:
-            return
-        if not search.from_hz < search.to_hz:
-            yield "search.to", f"{search.to_hz / 1e9:.10g} GHz is not above from, {search.from_hz / 1e9:.10g} GHz"
-            return
-        if search.guard_hz < GUARD_BANDWIDTHS * search.resolution_bandwidth_hz:
-            yield (
-                "search.resolution_bandwidth",
-                f"{search.resolution_bandwidth_hz:g} Hz is too wide for a guard of {search.guard_hz:g} Hz: through such a "
-                "filter the "
-                f"carrier itself would be found; expected a guard of {GUARD_BANDWIDTHS:g} bandwidths or more",
-            )
-        if GUARD_BANDWIDTHS * search.resolution_bandwidth_hz > search.from_hz:
-            yield (
-                "search.resolution_bandwidth",
-                f"{search.resolution_bandwidth_hz:g} Hz is too wide for a search from {search.from_hz:g} Hz: an analyser "
-                "shows its own "
-                f"oscillator at 0 Hz, {GUARD_BANDWIDTHS:g} bandwidths wide",
-            )
-        for key, message in mask_mistakes(search.mask, search.from_hz, search.to_hz):
-            yield f"search.mask{key}", message
+        if search is not None:
+            yield from search_mistakes(search)
 
     @property
     def _sweep(self) -> SpectrumSweep | None:
@@ -132,7 +101,7 @@ class Spectrum(MeasurementBlock):
         return {CARRIER: frequency_hz} | {f"harmonic {n}": n * frequency_hz for n in range(2, self.harmonics + 1)}
 
     def spectrum_asked(self) -> SpectrumAsked:
-        levels, frequencies = len(self.drive_dbm), len(self.frequency_hz)
+        levels, frequencies = len(self.drive_dbm), self.repeats * len(self.frequency_hz)
         count = 0 if self.search is None else frequencies * (levels if self.at == "every drive" else 1)
         bounds: tuple[LevelBound, ...] = ()
         if self.search is not None:
@@ -154,14 +123,15 @@ class Spectrum(MeasurementBlock):
 
     def ladders(self) -> Iterator[Ladder]:
         levels = tuple(self.drive_dbm)
-        for index, frequency_hz in enumerate(self.frequency_hz):
+        # All frequencies before the first comes again: each repeat sets source and analyser anew.
+        for index, frequency_hz in enumerate(hz for _ in range(self.repeats) for hz in self.frequency_hz):
             yield Ladder(index, frequency_hz, levels)
 
     def ladder_count(self) -> int:
-        return len(self.frequency_hz)
+        return self.repeats * len(self.frequency_hz)
 
     def point_count(self) -> int:
-        return len(self.frequency_hz) * len(self.drive_dbm)
+        return self.ladder_count() * len(self.drive_dbm)
 
     def stream_rows(self, stream: str) -> int:
         asked = self.spectrum_asked()
@@ -237,6 +207,7 @@ class Spectrum(MeasurementBlock):
             leaves_out_harmonics=search.leaves_out == "carrier and harmonics",
             noise_margin_db=search.noise_margin_db,
             attenuation_db=self.attenuation_db,
+            repeats=self.repeats,
         )
 
     def _harmonic_conventions(self) -> HarmonicConventions:
@@ -256,7 +227,8 @@ class Spectrum(MeasurementBlock):
         lines, traces = streams.get(LINES.name), streams.get(TRACES.name)
         if lines is None:
             return []
-        results = harmonic_results(points, lines, self._harmonic_conventions(), self.title)
+        each = harmonic_results(points, lines, self._harmonic_conventions(), self.title)
+        results = combined(each, RANDOM, self.repeats)
         if self.search is not None and traces is not None:
             results += spurious_results(points, traces, lines, self._conventions(), self.title)
         return results

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -10,22 +11,29 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchkit.measurements.grouping import condition_of, each_ladder
-from benchkit.measurements.harmonic_results import CARRIER, at_drive, qualifier_of
-from benchkit.measurements.level_parts import mismatch_lines
+from benchkit.measurements.harmonic_results import (
+    CARRIER,
+    DriveError,
+    at_drive,
+    per_drive,
+    qualifier_of,
+    reads_of,
+    u_drive_db,
+)
 from benchkit.measurements.mask import MaskSegment, limits_dbm
 from benchkit.measurements.responses import MOST, RESPONSE, is_own, nearby, noise_of
 from benchkit.measurements.spectrum_base import SpectrumLine, SpectrumTrace
-from benchkit.measurements.spectrum_figures import condition_name, spectrum_axes, spectrum_traces
 from benchkit.measurements.spectrum_rows import line_from, traces_from
+from benchkit.measurements.spurious_budget import line_budget
+from benchkit.measurements.spurious_repeats import OfSearch, worst_of
 from benchkit.results.absent import Absent
-from benchkit.results.figure import Figure, Trace
 from benchkit.results.result import Parameter, Result, ResultCondition
-from benchkit.results.uncertainty import Budget, Contribution
+from benchkit.results.uncertainty import Budget
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["SPURIOUS", "SearchConventions", "kept_out", "spurious_figures", "spurious_results"]
+__all__ = ["SPURIOUS", "Found", "SearchConventions", "kept_out", "searches", "spurious_results"]
 
 Floats = NDArray[np.float64]
 # The highest of thousands of points of noise, with a peak detector, stays below this above their median. Common practice,
@@ -48,6 +56,7 @@ class SearchConventions:
     leaves_out_harmonics: bool
     noise_margin_db: float
     attenuation_db: float
+    repeats: int = 1
 
 
 def kept_out(trace: SpectrumTrace, carrier_hz: float, conventions: SearchConventions) -> NDArray[np.bool_]:
@@ -61,8 +70,15 @@ def kept_out(trace: SpectrumTrace, carrier_hz: float, conventions: SearchConvent
 
 
 @dataclass(frozen=True)
-class _Found:
-    """One search. `output_dbm` is NaN where nothing counts; `own_hz` was found to be the analyser's."""
+class Found:
+    """
+    One search.
+
+    Attributes:
+        output_dbm: NaN where nothing counts.
+        own_hz: Found to be the analyser's.
+        u_drive_db, slopes: As DriveError; slopes of each harmonic that was read, by its order.
+    """
 
     trace: SpectrumTrace
     drive_dbm: float
@@ -71,15 +87,29 @@ class _Found:
     mask_dbm: Floats
     own_hz: tuple[float, ...]
     is_endless: bool
+    carrier_hz: float
+    u_drive_db: float
+    slopes: Mapping[int, tuple[float, float]]
 
     @property
     def noise_dbm(self) -> Floats:
         return noise_of(self.trace) + self.trace.loss_db
 
+    def order_at(self, index: int, guard_hz: float) -> int:
+        """Of the harmonic that a point is at; 1: at none."""
+        hz = float(self.trace.frequency_hz[index])
+        order = round(hz / self.carrier_hz)
+        half_hz = guard_hz + 0.5 * float(self.trace.frequency_hz[1] - self.trace.frequency_hz[0])
+        return order if order > 1 and abs(hz - order * self.carrier_hz) <= half_hz else 1
 
-def _searches(rows: pd.DataFrame, lines: pd.DataFrame, carrier_hz: float, conventions: SearchConventions) -> list[_Found]:
+
+def searches(
+    points: pd.DataFrame, rows: pd.DataFrame, lines: pd.DataFrame, carrier_hz: float, conventions: SearchConventions
+) -> list[Found]:
     """Of one ladder, ascending in drive."""
     found = []
+    reads = reads_of(lines, conventions.attenuation_db)
+    orders = [int(name.split()[1]) for name in next(iter(reads.values())) if name != CARRIER]
     for drive_dbm, trace in traces_from(rows):
         own = line_from(at_drive(lines, drive_dbm))
         carriers = [
@@ -94,7 +124,11 @@ def _searches(rows: pd.DataFrame, lines: pd.DataFrame, carrier_hz: float, conven
             left_out |= nearby(trace, hz)
         mask = limits_dbm(conventions.mask, trace.frequency_hz, carriers[0].output_dbm)
         output = np.where(left_out, np.nan, trace.output_dbm)
-        found.append(_Found(trace, drive_dbm, carriers[0], output, mask, own_hz, len(pairs) == MOST))
+        slopes = {n: per_drive(n, reads, drive_dbm) for n in orders}
+        u_drive = u_drive_db(at_drive(points, drive_dbm))
+        found.append(
+            Found(trace, drive_dbm, carriers[0], output, mask, own_hz, len(pairs) == MOST, carrier_hz, u_drive, slopes)
+        )
     return found
 
 
@@ -106,7 +140,7 @@ def spurious_results(
         points: Of this measurement, finished ladders.
         traces, lines: Its rows of the streams "spectra" and "lines".
     """
-    results: list[Result] = []
+    found_of: dict[tuple[ResultCondition, float], list[OfSearch]] = {}
     of_traces, of_lines = (dict(iter(stream.groupby("ladder"))) for stream in (traces, lines))
     for rows in each_ladder(points):
         ladder = int(rows["ladder"].to_numpy()[0])
@@ -114,14 +148,15 @@ def spurious_results(
             continue
         condition = condition_of(rows)
         assert condition.frequency_hz is not None, "driven"
-        for found in _searches(of_traces[ladder], of_lines[ladder], condition.frequency_hz, conventions):
-            results += _of_search(found, condition, conventions, title)
-    return results
+        for found in searches(rows, of_traces[ladder], of_lines[ladder], condition.frequency_hz, conventions):
+            own = _of_search(found, condition, conventions, title)
+            found_of.setdefault((condition, found.drive_dbm), []).append(own)
+    return [result for many in found_of.values() for result in worst_of(many, conventions.repeats)]
 
 
 def _of_search(
-    found: _Found, condition: ResultCondition, conventions: SearchConventions, title: str
-) -> list[Result]:
+    found: Found, condition: ResultCondition, conventions: SearchConventions, title: str
+) -> OfSearch:
     margin, level, relative = SPURIOUS
     qualifier = qualifier_of(found.drive_dbm)
 
@@ -139,34 +174,33 @@ def _of_search(
 
     why = _unusable(found, conventions)
     if why is not None:
-        return [absent(parameter, why.reason) for parameter in SPURIOUS]
+        return OfSearch(*(absent(parameter, why.reason) for parameter in SPURIOUS))
     said = "".join(f"; {hz / 1e9:.5g} GHz left out: the analyser's own" for hz in found.own_hz)
     noise, distance = found.noise_dbm, found.mask_dbm - found.output_dbm
     worst = int(np.nanargmin(distance))
     is_noise = found.output_dbm[worst] - noise[worst] < STANDS_OUT_DB
-    results = [
-        number(
-            margin, float(distance[worst]), _budget(found, worst, _is_relative(conventions, found, worst)),
-            "smallest over the band searched",
-            f"{_at(found, worst)}, where the mask is {found.mask_dbm[worst]:.2f} dBm"
-            f"{'; a bound: it is noise' if is_noise else ''}{said}",
-        )
-    ]  # fmt: skip
+    smallest = number(
+        margin, float(distance[worst]), _budget(found, worst, conventions, _is_relative(conventions, found, worst), is_noise),
+        "smallest over the band searched",
+        f"{_at(found, worst)}, where the mask is {found.mask_dbm[worst]:.2f} dBm"
+        f"{'; a bound: it is noise' if is_noise else ''}{said}",
+    )  # fmt: skip
     above = np.where(found.output_dbm - noise >= STANDS_OUT_DB, found.output_dbm, np.nan)
     if np.isnan(above).all():
         highest = int(np.nanargmax(found.output_dbm))
         reason = f"none stands out of the noise; highest reading {found.output_dbm[highest]:.1f} dBm {_at(found, highest)}{said}"
-        return [*results, absent(level, reason), absent(relative, reason)]
+        return OfSearch(smallest, absent(level, reason), absent(relative, reason))
     strongest = int(np.nanargmax(above))
     value_dbm, where = float(above[strongest]), f"{_at(found, strongest)}{said}"
-    results.append(number(level, value_dbm, _budget(found, strongest, False), "highest that stands out of the noise", where))
     over_carrier = value_dbm - found.carrier.output_dbm
-    budget = _budget(found, strongest, True)
-    results.append(number(relative, over_carrier, budget, "the same, less the carrier's level", where))
-    return results
+    return OfSearch(
+        smallest,
+        number(level, value_dbm, _budget(found, strongest, conventions, False), "highest that stands out of the noise", where),
+        number(relative, over_carrier, _budget(found, strongest, conventions, True), "the same, less the carrier's level", where),
+    )
 
 
-def _unusable(found: _Found, conventions: SearchConventions) -> Absent | None:
+def _unusable(found: Found, conventions: SearchConventions) -> Absent | None:
     """Why nothing can be said of the mask."""
     trace, counts = found.trace, ~np.isnan(found.output_dbm)
     lacking = np.isnan(trace.output_dbm)
@@ -193,7 +227,7 @@ def _unusable(found: _Found, conventions: SearchConventions) -> Absent | None:
     return None
 
 
-def _is_relative(conventions: SearchConventions, found: _Found, index: int) -> bool:
+def _is_relative(conventions: SearchConventions, found: Found, index: int) -> bool:
     """Whether the stretch of the mask that holds at a point is counted from the carrier."""
     hz = float(found.trace.frequency_hz[index])
     holding = [one for one in conventions.mask if one.from_hz - 1.0 <= hz <= one.to_hz + 1.0]
@@ -201,56 +235,15 @@ def _is_relative(conventions: SearchConventions, found: _Found, index: int) -> b
     return math.isnan(strictest.absolute_dbm)
 
 
-def _budget(found: _Found, index: int, relative: bool) -> Budget:
-    trace, carrier = found.trace, found.carrier
-    lines = [
-        Contribution("spectrum analyser's level", trace.u_analyser_db),
-        Contribution("path from the device to the analyser", float(trace.u_path_db[index])),
-        *mismatch_lines(trace.u_mismatch_db),
-    ]
-    if relative:
-        lines += [
-            Contribution("spectrum analyser's level at the carrier", carrier.u_analyser_db, -1.0),
-            Contribution("path from the device to the analyser at the carrier", carrier.u_path_db, -1.0),
-            # Far apart in frequency the two have phases of their own.
-            *mismatch_lines(carrier.u_mismatch_db, " at the carrier", -1.0),
-        ]
-    return Budget(lines)
-
-
-def _at(found: _Found, index: int) -> str:
+def _at(found: Found, index: int) -> str:
     return f"at {found.trace.frequency_hz[index] / 1e9:.6g} GHz"
 
 
-def spurious_figures(
-    title: str, points: pd.DataFrame, traces: pd.DataFrame, lines: pd.DataFrame, conventions: SearchConventions
-) -> list[Figure]:
-    """Each search with its mask; broken where the guards are."""
-    choices: dict[str, list[Trace]] = {}
-    of_traces, of_lines = (dict(iter(stream.groupby("ladder"))) for stream in (traces, lines))
-    for rows in each_ladder(points):
-        ladder = int(rows["ladder"].to_numpy()[0])
-        if ladder not in of_traces or ladder not in of_lines:
-            continue
-        condition = condition_of(rows)
-        assert condition.frequency_hz is not None, "driven"
-        for found in _searches(of_traces[ladder], of_lines[ladder], condition.frequency_hz, conventions):
-            where = f"{condition.frequency_hz / 1e9:.6g} GHz, {qualifier_of(found.drive_dbm)}"
-            drawn = choices.setdefault(where, [])
-            drawn += spectrum_traces(found.trace, condition, condition_name(condition))
-            x = found.trace.frequency_hz / 1e9
-            out = kept_out(found.trace, condition.frequency_hz, conventions)
-            mask = np.where(out, np.nan, found.mask_dbm)
-            name = condition_name(condition, "mask")
-            drawn.append(Trace(name, x, mask, condition.temperature_degc, condition.channel, "lines"))
-    if not choices:
-        return []
-    x_axis, y_axis = spectrum_axes()
-    return [
-        Figure(
-            key=f"{title}: search", title="Spectrum with mask", x=x_axis, y=y_axis,
-            choices={name: tuple(drawn) for name, drawn in sorted(choices.items())}, choice_label="Carrier and drive",
-            caption="Highest level of each interval. The mask is broken where nothing counts: around the carrier, and around its "
-            "harmonics if these are left out.",
-        )
-    ]  # fmt: skip
+def _budget(
+    found: Found, index: int, conventions: SearchConventions, relative: bool, is_noise: bool = False
+) -> Budget:
+    order = found.order_at(index, conventions.guard_hz)
+    # What is no harmonic is taken to come with the carrier, as a source's own lines do. Common practice, no source.
+    absolute, against = found.slopes.get(order, (float(order), float(order - 1)))
+    drive = None if is_noise else DriveError(found.u_drive_db, absolute, against)
+    return line_budget(found.trace, found.carrier, index, drive, relative=relative)

@@ -62,6 +62,13 @@ class TwoTone(MeasurementBlock):
     frequency_hz: HertzAxis = Field(alias="frequency", description="Middle between the tones")
     spacing_hz: HertzAxis = Field(alias="spacing", description="From the lower to the upper tone")
     drive_dbm: DbmAxis = Field(alias="drive", description="Of each tone, at the device's input, ascending")
+    repeats: int = Field(
+        default=1,
+        ge=1,
+        le=100,
+        description="How often all frequencies and spacings are gone through at each condition; results are means, their scatter "
+        "is in the uncertainty",
+    )
     products: tuple[Literal[3, 5], ...] = Field(default=(3,), description="Orders that are read: [3] or [3, 5]")
     resolution_bandwidth_hz: Hertz = Field(alias="resolution_bandwidth", gt=0)
     attenuation_db: Decibels = Field(
@@ -107,14 +114,14 @@ class TwoTone(MeasurementBlock):
         )  # fmt: skip
 
     def ladders(self) -> Iterator[Ladder]:
-        levels, index = tuple(self.drive_dbm), 0
-        for spacing_hz in self.spacing_hz:
-            for frequency_hz in self.frequency_hz:
-                yield Ladder(index, frequency_hz, levels, spacing_hz)
-                index += 1
+        levels = tuple(self.drive_dbm)
+        # Everything before the first comes again: each repeat sets both sources and the analyser anew.
+        walk = ((hz, spacing_hz) for _ in range(self.repeats) for spacing_hz in self.spacing_hz for hz in self.frequency_hz)
+        for index, (frequency_hz, spacing_hz) in enumerate(walk):
+            yield Ladder(index, frequency_hz, levels, spacing_hz)
 
     def ladder_count(self) -> int:
-        return len(self.spacing_hz) * len(self.frequency_hz)
+        return self.repeats * len(self.spacing_hz) * len(self.frequency_hz)
 
     def point_count(self) -> int:
         return self.ladder_count() * len(self.drive_dbm)
@@ -154,6 +161,7 @@ class TwoTone(MeasurementBlock):
             noise_margin_db=report.noise_margin_db,
             check_tolerance_db=report.check_tolerance_db,
             names_spacing=len(self.spacing_hz) > 1,
+            repeats=self.repeats,
         )
 
     def qualifiers(self, parameter: str) -> tuple[str, ...] | None:

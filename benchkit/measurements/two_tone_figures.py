@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from benchkit.measurements.grouping import condition_of, each_ladder
+from benchkit.measurements.grouping import condition_of, each_ladder, told_apart
 from benchkit.measurements.tone_rows import LineLadder, line_ladder
 from benchkit.measurements.two_tone_results import ToneConventions
 from benchkit.results.absent import Absent
@@ -141,6 +141,5 @@ def _over_frequency(title: str, results: list[Result], conventions: ToneConventi
 
 
 def _sorted(choices: Choices) -> dict[str, tuple[Trace, ...]]:
-    return {
-        name: tuple(traces) for name, traces in sorted(choices.items(), key=lambda item: (float(item[0].split()[0]), item[0]))
-    }
+    ascending = sorted(choices.items(), key=lambda item: (float(item[0].split()[0]), item[0]))
+    return {name: told_apart(traces) for name, traces in ascending}

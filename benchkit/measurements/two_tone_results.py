@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from benchkit.measurements.grouping import condition_of, each_ladder
 from benchkit.measurements.level_parts import WORST_SHAPE, mismatch_lines
 from benchkit.measurements.tone_rows import LineLadder, line_ladder
+from benchkit.measurements.two_tone_repeats import of_repeats
 from benchkit.results.absent import Absent
 from benchkit.results.intercept import ProductOrder
 from benchkit.results.intercept_fit import InterceptFit, ProductSlopes, fit_intercept, product_slopes
@@ -49,6 +50,8 @@ def _of_order(order: int) -> tuple[Parameter, ...]:
 PARAMETERS = (*_of_order(3), *_of_order(5), Parameter("oip3_above_p1db", "OIP3 above P1dB", "dB", _OUT))
 NOT_COMPARED = "a check, not a measurement: held against the tolerance stated"
 SIDES = ("lower", "upper")
+# Contributions that are another from repeat to repeat.
+RANDOM = ("scatter",)
 
 
 @dataclass(frozen=True)
@@ -64,6 +67,7 @@ class ToneConventions:
     noise_margin_db: float
     check_tolerance_db: float
     names_spacing: bool
+    repeats: int = 1
 
 
 def noise_error_db(above_noise_db: float) -> tuple[float, float]:
@@ -76,7 +80,7 @@ def two_tone_results(
     points: pd.DataFrame, lines: pd.DataFrame, others: Sequence[Result], conventions: ToneConventions, title: str
 ) -> list[Result]:
     """
-    Results of each finished ladder.
+    Results of finished ladders, those of repeats together.
 
     Args:
         points: Of this measurement.
@@ -109,7 +113,7 @@ def two_tone_results(
                     order, read, again, p1db, back_off_db, conventions, condition, qualifier, title, u_difference_db
                 )
                 results.extend(summed.results())
-    return results
+    return of_repeats(results, RANDOM, conventions.repeats)
 
 
 def _p1db(others: Sequence[Result], condition: ResultCondition) -> Result | Absent:
@@ -313,8 +317,7 @@ class _Order:
             return None
         products = np.minimum(*(read.levels_dbm[f"{side} IM{self.order}"][places] for side in SIDES))
         errors: NDArray[np.float64] = np.array([noise_error_db(float(one)) for one in products - read.noise_dbm[places]])
-        # Noise lifts every product: that does not average out; its scatter does.
-        noise_db = math.hypot(errors[:, 0].mean() / math.sqrt(3), math.sqrt(float(np.mean(errors[:, 1] ** 2)) / len(places)))
+        scatter_db = math.sqrt(float(np.mean(errors[:, 1] ** 2)) / len(places))
         return Budget(
             [
                 Contribution("path from the device to the analyser, common to all lines", read.u_path_db),
@@ -322,7 +325,9 @@ class _Order:
                 *mismatch_lines(read.u_mismatch_db, ", common to all lines"),
                 Contribution("analyser, difference of tone and product", read.u_relative_db, part),
                 Contribution("analyser's own product", standard_from_u_shaped(own_db), part),
-                Contribution("noise at the product", noise_db, part),
+                # Noise lifts every product, in every repeat: that does not average out; its scatter does.
+                Contribution("noise at the product", float(errors[:, 0].mean()) / math.sqrt(3), part),
+                Contribution("scatter by noise at the product", scatter_db, part),
                 Contribution("spread over the points", (max(values) - min(values)) / 2 / math.sqrt(3)),
             ]
         )

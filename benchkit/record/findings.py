@@ -37,7 +37,7 @@ _RESULTS = (
     ("convention", "S", "how the number is defined"),
     ("found", "S", "how this one came about: where in the band, from how many points, what a check of it said"),
     ("measurement", "S", "title of the measurement"),
-    ("note", "S", "what casts doubt on the number: the bench had drifted"),
+    ("note", "S", "what casts doubt on the number: the bench had drifted, repeats lie apart"),
 )
 _VERDICTS = (
     ("expectation", "i8", "position in the sequence's expectations, from 0; -1: none"),

@@ -103,7 +103,8 @@ def _markdown(sources: Sequence[Source], sheet: Sheet) -> str:
     at = "of all values" if sheet.typical_at_degc is None else f"at {celsius(sheet.typical_at_degc)}"
     lines += [
         f"Typ: median {at}. Min, Max: over all units, channels, temperatures and frequencies measured. U: expanded uncertainty, "
-        "k = 2, the largest of the row. N: how many values; marked: the bench had drifted meanwhile, or may have.",
+        "k = 2, the largest of the row. N: how many values; marked: the bench had drifted "
+        "meanwhile, or may have, or repeats lie apart.",
         "",
     ]
     for group in sheet.groups:

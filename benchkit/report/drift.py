@@ -1,4 +1,4 @@
-"""Has the bench drifted? What the sentinel found, what it casts doubt on, and what a return to a temperature shows."""
+"""Has the bench drifted? What the sentinel found and casts doubt on, what repeats and a return to a temperature show."""
 
 from __future__ import annotations
 
@@ -11,7 +11,9 @@ from benchkit.campaign.returns import case_at_visits, returns_of
 from benchkit.campaign.setup import Setup
 from benchkit.measurements.sentinel import SENTINEL
 from benchkit.report.digits import celsius, difference_unit, fixed, scale_for, supply_of
+from benchkit.report.sheet import place_text
 from benchkit.report.source import Source
+from benchkit.results.repeats import MOVED, REPEATABILITY
 from benchkit.results.result import Parameter, Result, ResultCondition
 
 __all__ = ["Drift", "DriftRow", "ReturnRow", "drift_of"]
@@ -52,8 +54,9 @@ class Drift:
         record: Its label.
         bound: What counts as drift, in words.
         warmer: What the case's temperature differs by between the visits, in words; no hysteresis, and in every difference.
-        marked: Results with a note, and of how many.
-        notes: Each note, and how many results carry it.
+        marked: Results with a sentinel's note, and of how many.
+        notes: Each such note, and how many results carry it.
+        apart: Each parameter with results whose repeats lie apart: how many, and the note of the one furthest apart.
     """
 
     record: str
@@ -64,25 +67,50 @@ class Drift:
     marked: int
     results: int
     notes: tuple[tuple[str, int], ...] = ()
+    apart: tuple[tuple[str, int, str], ...] = ()
 
 
 def drift_of(sources: Sequence[Source], parameters: Mapping[str, Parameter]) -> list[Drift]:
-    """Records with a sentinel, or with a return to a temperature."""
+    """Records with a sentinel, with a return to a temperature, or with repeats that lie apart."""
     found = []
     for source in sources:
         setup = Setup(source.sequence, source.bench, {row.get("name", ""): row for row in source.instruments})
         rows, returns = _rows(source), _returns(source, setup, parameters)
-        if rows or returns:
+        apart = _apart(source, parameters)
+        if rows or returns or apart:
             block = None if source.sequence is None else source.sequence.file.sentinel
             bound = "" if block is None else f"{block.gain_drift_max_db:g} dB of gain"
             if block is not None and block.quiescent_drift_max_a is not None:
                 bound += f" or {block.quiescent_drift_max_a * 1e3:g} mA of quiescent current"
-            notes = Counter(result.note for result in source.results if result.note)
+            drifted = (result.note.partition(MOVED)[0].removesuffix("; ") for result in source.results)
+            notes = Counter(note for note in drifted if note)
             warmer, count = _warmer(source, setup), len(source.results)
             found.append(
-                Drift(source.label, bound, rows, returns, warmer, notes.total(), count, tuple(notes.most_common()))
+                Drift(source.label, bound, rows, returns, warmer, notes.total(), count, tuple(notes.most_common()), apart)
             )
     return found
+
+
+def _apart(source: Source, parameters: Mapping[str, Parameter]) -> tuple[tuple[str, int, str], ...]:
+    """By parameter and qualifier, in the order of the results."""
+    members: dict[tuple[str, str], list[Result]] = {}
+    for result in source.results:
+        if MOVED in result.note:
+            members.setdefault((result.parameter, result.qualifier), []).append(result)
+    rows = []
+    for (name, qualifier), many in members.items():
+        # How much of U the repeats' scatter is: the larger, the further apart.
+        worst = max(many, key=_share)
+        known = parameters.get(name)
+        label = ", ".join(filter(None, [name if known is None else known.label, qualifier]))
+        _, begun, rest = worst.note.partition(MOVED)
+        rows.append((label, len(many), f"{place_text(worst.condition)}: {begun}{rest}"))
+    return tuple(rows)
+
+
+def _share(result: Result) -> float:
+    of_repeats = sum(line.amount**2 for line in result.budget if line.name.startswith(REPEATABILITY))
+    return of_repeats / sum(line.amount**2 for line in result.budget)
 
 
 def _rows(source: Source) -> tuple[DriftRow, ...]:

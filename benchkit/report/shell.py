@@ -5,6 +5,8 @@ from __future__ import annotations
 import base64
 import hashlib
 import importlib.resources
+from collections.abc import Mapping
+from types import MappingProxyType
 from typing import Any
 
 import jinja2
@@ -19,14 +21,20 @@ TEMPLATES = ("page.html.j2", "agreement.html.j2", "tables.html.j2", "budgets.htm
 SYMBOLS = {"pass": "✓", "conditional pass": "(✓)", "conditional fail": "(✗)", "fail": "✗", "not judged": "\N{EN DASH}"}
 
 
-def shell(template: str) -> tuple[jinja2.Template, dict[str, Any]]:
-    """A page's template, and the values that each page needs whatever it tells."""
+def shell(template: str, more: Mapping[str, str] = MappingProxyType({})) -> tuple[jinja2.Template, dict[str, Any]]:
+    """
+    A page's template, and the values that each page needs whatever it tells.
+
+    Args:
+        template: Name of one of ours, or of one of `more`.
+        more: Text of templates that are not kept here, by name.
+    """
     # Late: only a page needs it, and every other verb starts faster without.
     from plotly.offline import get_plotlyjs, get_plotlyjs_version
 
     library, script = get_plotlyjs(), _own("page.js")
     environment = jinja2.Environment(
-        loader=jinja2.DictLoader({name: _own(name) for name in TEMPLATES}),
+        loader=jinja2.DictLoader({**{name: _own(name) for name in TEMPLATES}, **more}),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,

@@ -33,6 +33,8 @@ DRAWS = 300
 LARGEST_DRAW = 60_000
 SEED = 12
 PER_DB = math.log(10.0) / 20.0
+# Of complex noise a term is larger than this many times its standard deviation in one of 8000 cases, exp(-SIGNIFICANT^2).
+SIGNIFICANT = 3.0
 
 
 @dataclass(frozen=True)
@@ -185,7 +187,7 @@ def figure_budgets(
             else:
                 count = int((~np.isfinite(values)).sum())
                 lost[figure] = f"within the uncertainty of S ({name}) it has no value: {count} of {draws} draws"
-    smooth = _smoothed(frequency_hz, s)
+    smooth = _smoothed(frequency_hz, s, errors.noise)
     without = figures(frequency_hz, smooth[np.newaxis])
     for figure, values in figures(frequency_hz, smooth + together).items():
         if np.isfinite(values).all() and np.isfinite(without[figure]).all():
@@ -193,8 +195,13 @@ def figure_budgets(
     return {name: lost.get(name) or tuple(lines) for name, lines in found.items()}
 
 
-def _smoothed(hz: Floats, s: Complexes) -> Complexes:
-    """S without what changes from point to point: delay taken off, a polynomial over the band, delay put on."""
+def _smoothed(hz: Floats, s: Complexes, noise: Floats) -> Complexes:
+    """
+    S without what changes from point to point: delay taken off, a polynomial over the band, delay put on.
+
+    What of the polynomial noise alone explains is no ripple of the device: left in, it would be taken for one, and the highest of
+    the noisy points would seem to lie less beyond the true one than it does.
+    """
     count = len(hz)
     degree = min(8, count // 4)
     if degree < 2:
@@ -204,8 +211,14 @@ def _smoothed(hz: Floats, s: Complexes) -> Complexes:
     for i in (0, 1):
         for j in (0, 1):
             turn = np.exp(1j * np.polyval(np.polyfit(x, np.unwrap(np.angle(s[:, i, j])), 1), x))
-            chebyshev = np.polynomial.chebyshev
-            smooth[:, i, j] = chebyshev.chebval(x, chebyshev.chebfit(x, s[:, i, j] / turn, degree)) * turn
+            basis = np.polynomial.chebyshev.chebvander(x, degree)
+            fit = np.linalg.pinv(basis)
+            terms = fit @ (s[:, i, j] / turn)
+            u_terms = np.sqrt((np.abs(fit) ** 2) @ noise[:, i, j] ** 2)
+            is_kept = np.abs(terms) > SIGNIFICANT * u_terms
+            # The mean stays, whatever it is.
+            is_kept[0] = True
+            smooth[:, i, j] = basis[:, is_kept] @ (np.linalg.pinv(basis[:, is_kept]) @ (s[:, i, j] / turn)) * turn
     return smooth
 
 

@@ -79,7 +79,8 @@ class Result:
         convention: How the number is defined, e.g. "reference gain: mean of the three lowest levels". What is defined alike reads
             alike, whatever was found: results are held against each other by it.
         found: How this one came about: where in the band, from how many points, what a check of it said.
-        note: What casts doubt on the number though nothing is wrong with how it came about: a drift of the bench.
+        note: What casts doubt on the number though nothing is wrong with how it came about: a drift of the bench, repeats
+            that lie apart.
         budget: What the uncertainty is made of: independent contributions, whose amounts combine (root sum of squares) to
             half of `expanded_uncertainty`. Empty when not known. Degrees of freedom are for the reader: k is 2 all the same.
     """

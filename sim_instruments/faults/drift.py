@@ -13,11 +13,11 @@ ZERO_SHIFT_MW = 0.003
 
 
 class PathShifts(TwinFault):
-    """A connector of the output path has been touched: a little more loss, for good."""
+    """A connector of the path from the device to a meter has been touched: a little more loss, for good."""
 
     NAME = "path-shifts"
-    TELLS = "the output path has 0.4 dB more loss from then on"
-    PLACES = ("power meter",)
+    TELLS = "the path to the power meter, or to the analyser named, has 0.4 dB more loss from then on"
+    PLACES = ("power meter", "spectrum analyser")
 
     def strike(self, scene: Scene, t: float) -> None:
         path = scene.channel.meters.get(scene.instrument.name)

@@ -114,6 +114,28 @@ def test_what_fixture_files_may_be_wrong_by_is_in_the_budget_when_it_is_stated_a
     assert "in no uncertainty: errors of their reflections (reflection_uncertainty) and loss (loss_uncertainty)" in page
 
 
+def test_a_lossy_fixture_makes_what_the_calibration_left_larger(tmp_path: Path) -> None:
+    """
+    Behind 6 dB of a matched attenuator a reflection is seen 12 dB lower than it is, and an error of it counts for four times as
+    much (definition of S-parameters; no source needed).
+    """
+    attenuator = chain(line(np.full(GRID.size, 1e-3), 6.0), line(np.full(GRID.size, 1e-3), 0.0))
+    write(tmp_path / "lossy.s2p", GRID, attenuator)
+    lossy = carried_out(sequence_with(tmp_path, "input: lossy.s2p"), tmp_path / "lossy.h5")
+    plain = carried_out(load_sequence(changed(SEQUENCE, tmp_path, BENCH_THERE, COLD)), tmp_path / "plain.h5")
+
+    with Record.open(lossy.record) as record:
+        network = record.stream("network")
+    for name, factor in {"s11": 4.0, "s21": 2.0, "s12": 2.0, "s22": 1.0}.items():
+        assert network[f"raised_{name}"].to_numpy() == pytest.approx(factor, rel=0.01)
+    decibels = {}
+    for outcome in (lossy, plain):
+        (found,) = [one for one in outcome.results if one.parameter == "reverse_isolation"]
+        decibels[outcome.record.stem] = next(line.amount for line in found.budget if line.name == "network analyser noise")
+    # Of a transmission both grow alike, what is read and its noise: relative to it nothing has changed.
+    assert decibels["lossy"] == pytest.approx(decibels["plain"], rel=0.1)
+
+
 def export_touchstone_text(record: Path, folder: Path) -> str:
     with Record.open(record) as opened:
         return export_touchstone(opened, folder)[0].read_text(encoding="ascii")

@@ -66,6 +66,15 @@ def uncorrected(tmp_path_factory: pytest.TempPathFactory) -> CampaignOutcome:
     return carried_out(tmp_path_factory.mktemp("raw"), COLD, ("correction: calibration", "correction: none"))
 
 
+def test_what_takes_no_crosstalk_out_takes_no_noise_of_it_in(by_trl: CampaignOutcome, shipped: CampaignOutcome) -> None:
+    """SOLT measures what leaks with both ports loaded, noise and all, and takes it out of every reading; TRL does not."""
+    noise = {}
+    for name, outcome in (("TRL", by_trl), ("SOLT", shipped)):
+        with Record.open(outcome.record) as record:
+            noise[name] = float(record.stream("network")["noise_s12"].mean())
+    assert noise["TRL"] == pytest.approx(noise["SOLT"] / np.sqrt(2), rel=0.05)
+
+
 def truth_of(sweep: pd.DataFrame, point: pd.Series, level_dbm: float = -30.0) -> np.ndarray:
     """What stands between the device's pins at the bias that the record says; level differs by tenths of a dB, far below 1 dB."""
     world = World(load_bench(FULL), VirtualClock(), seed=1, unit="L07-W1-01", ledger=Ledger())

@@ -1,0 +1,56 @@
+"""Carrier and harmonics against drive, as plots."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from benchkit.measurements.grouping import condition_of, each_ladder, told_apart
+from benchkit.measurements.harmonic_results import CARRIER, HarmonicConventions, drives_of, judged_levels
+from benchkit.measurements.spectrum_figures import condition_name
+from benchkit.results.figure import Axis, Figure, Trace
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["harmonic_figures"]
+
+
+def harmonic_figures(
+    title: str, points: pd.DataFrame, lines: pd.DataFrame, conventions: HarmonicConventions
+) -> list[Figure]:
+    """Carrier and harmonics against drive, in dBm and in dBc; what has no number is not drawn."""
+    choices: dict[str, list[Trace]] = {}
+    relative: dict[str, list[Trace]] = {}
+    by_ladder = dict(iter(lines.groupby("ladder")))
+    for rows in each_ladder(points):
+        own = by_ladder.get(int(rows["ladder"].to_numpy()[0]))
+        if own is None:
+            continue
+        condition = condition_of(rows)
+        where = f"{(condition.frequency_hz or 0.0) / 1e9:.6g} GHz"
+        drives = drives_of(own, every=True)
+        levels = judged_levels(own, conventions)
+        x, carrier = np.array(drives), np.array(levels[1])
+        for n, values in levels.items():
+            name = condition_name(condition, CARRIER if n == 1 else f"harmonic {n}")
+            y, mode = np.array(values), condition.temperature_degc
+            choices.setdefault(where, []).append(Trace(name, x, y, mode, condition.channel))
+            if n > 1:
+                relative.setdefault(where, []).append(Trace(name, x, y - carrier, mode, condition.channel))
+    drive = Axis("Input power at device input (dBm)")
+    figures = []
+    for key, what, unit, found in (
+        ("harmonics", "Carrier and harmonics against drive", "Level at device output (dBm)", choices),
+        ("harmonics relative", "Harmonics below the carrier against drive", "Level relative to the carrier (dBc)", relative),
+    ):
+        if found:
+            figures.append(
+                Figure(
+                    key=f"{title}: {key}", title=what, x=drive, y=Axis(unit),
+                    choices={name: told_apart(traces) for name, traces in sorted(found.items())}, choice_label="Frequency",
+                    caption="Only what stands above the noise and is not the analyser's own.",
+                )
+            )  # fmt: skip
+    return figures
