@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from benchkit.measurements.grouping import condition_of, each_ladder, told_apart
+from benchkit.measurements.grouping import told_apart
 from benchkit.measurements.harmonic_results import qualifier_of
 from benchkit.measurements.spectrum_figures import condition_name, spectrum_axes, spectrum_traces
-from benchkit.measurements.spurious_results import SearchConventions, kept_out, searches
+from benchkit.measurements.spurious_results import SearchConventions, each_search, kept_out
 from benchkit.results.figure import Figure, Trace
 
 if TYPE_CHECKING:
@@ -26,24 +26,17 @@ def spurious_figures(
 ) -> list[Figure]:
     """Each search with its mask; broken where the guards are."""
     choices: dict[str, list[Trace]] = {}
-    of_traces, of_lines = (dict(iter(stream.groupby("ladder"))) for stream in (traces, lines))
-    for rows in each_ladder(points):
-        ladder = int(rows["ladder"].to_numpy()[0])
-        if ladder not in of_traces or ladder not in of_lines:
-            continue
-        condition = condition_of(rows)
-        assert condition.frequency_hz is not None, "driven"
-        for found in searches(rows, of_traces[ladder], of_lines[ladder], condition.frequency_hz, conventions):
-            where = f"{condition.frequency_hz / 1e9:.6g} GHz, {qualifier_of(found.drive_dbm)}"
-            drawn = choices.setdefault(where, [])
-            drawn += spectrum_traces(found.trace, condition, condition_name(condition))
-            x = found.trace.frequency_hz / 1e9
-            out = kept_out(found.trace, condition.frequency_hz, conventions)
-            mask = np.where(out, np.nan, found.mask_dbm)
-            name = condition_name(condition, "mask")
-            # Of repeats it is the same, unless it is counted from a carrier that came out otherwise, by what an eye can see.
-            if not any(one.name == name and np.allclose(one.y, mask, rtol=0, atol=SEEN_DB, equal_nan=True) for one in drawn):
-                drawn.append(Trace(name, x, mask, condition.temperature_degc, condition.channel, "lines"))
+    for condition, found in each_search(points, traces, lines, conventions):
+        where = f"{found.carrier_hz / 1e9:.6g} GHz, {qualifier_of(found.drive_dbm)}"
+        drawn = choices.setdefault(where, [])
+        drawn += spectrum_traces(found.trace, condition, condition_name(condition))
+        x = found.trace.frequency_hz / 1e9
+        out = kept_out(found.trace, found.carrier_hz, conventions)
+        mask = np.where(out, np.nan, found.mask_dbm)
+        name = condition_name(condition, "mask")
+        # Of repeats it is the same, unless it is counted from a carrier that came out otherwise, by what an eye can see.
+        if not any(one.name == name and np.allclose(one.y, mask, rtol=0, atol=SEEN_DB, equal_nan=True) for one in drawn):
+            drawn.append(Trace(name, x, mask, condition.temperature_degc, condition.channel, "lines"))
     if not choices:
         return []
     x_axis, y_axis = spectrum_axes()

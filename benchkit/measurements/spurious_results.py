@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -33,7 +33,7 @@ from benchkit.results.uncertainty import Budget
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["SPURIOUS", "Found", "SearchConventions", "kept_out", "searches", "spurious_results"]
+__all__ = ["SPURIOUS", "Found", "SearchConventions", "each_search", "kept_out", "spurious_results"]
 
 Floats = NDArray[np.float64]
 # The highest of thousands of points of noise, with a peak detector, stays below this above their median. Common practice,
@@ -103,7 +103,27 @@ class Found:
         return order if order > 1 and abs(hz - order * self.carrier_hz) <= half_hz else 1
 
 
-def searches(
+def each_search(
+    points: pd.DataFrame, traces: pd.DataFrame, lines: pd.DataFrame, conventions: SearchConventions
+) -> Iterator[tuple[ResultCondition, Found]]:
+    """
+    Every search that has its trace and its lines, with its condition, in the order of the ladders.
+
+    Args:
+        points: Of one measurement, finished ladders.
+        traces, lines: Its rows of the streams "spectra" and "lines".
+    """
+    of_traces, of_lines = (dict(iter(stream.groupby("ladder"))) for stream in (traces, lines))
+    for rows in each_ladder(points):
+        ladder = int(rows["ladder"].to_numpy()[0])
+        if ladder in of_traces and ladder in of_lines:
+            condition = condition_of(rows)
+            assert condition.frequency_hz is not None, "driven"
+            for found in _searches(rows, of_traces[ladder], of_lines[ladder], condition.frequency_hz, conventions):
+                yield condition, found
+
+
+def _searches(
     points: pd.DataFrame, rows: pd.DataFrame, lines: pd.DataFrame, carrier_hz: float, conventions: SearchConventions
 ) -> list[Found]:
     """Of one ladder, ascending in drive."""
@@ -141,16 +161,8 @@ def spurious_results(
         traces, lines: Its rows of the streams "spectra" and "lines".
     """
     found_of: dict[tuple[ResultCondition, float], list[OfSearch]] = {}
-    of_traces, of_lines = (dict(iter(stream.groupby("ladder"))) for stream in (traces, lines))
-    for rows in each_ladder(points):
-        ladder = int(rows["ladder"].to_numpy()[0])
-        if ladder not in of_traces or ladder not in of_lines:
-            continue
-        condition = condition_of(rows)
-        assert condition.frequency_hz is not None, "driven"
-        for found in searches(rows, of_traces[ladder], of_lines[ladder], condition.frequency_hz, conventions):
-            own = _of_search(found, condition, conventions, title)
-            found_of.setdefault((condition, found.drive_dbm), []).append(own)
+    for condition, found in each_search(points, traces, lines, conventions):
+        found_of.setdefault((condition, found.drive_dbm), []).append(_of_search(found, condition, conventions, title))
     return [result for many in found_of.values() for result in worst_of(many, conventions.repeats)]
 
 

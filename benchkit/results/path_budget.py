@@ -138,22 +138,8 @@ def device_to_meter(
     The total less source-to-plane, (S - M_thru) - (S - M_plane - A) = M_plane + A - M_thru: the source's level is gone, whatever
     it was, and of the one meter that read both its linearity is left.
     """
-    plane_dbm, thru_dbm = float(plane.mean_dbm[where]), float(thru.mean_dbm[where])
-    lines = [
-        *each_reading(accuracy, plane_dbm, "at the device's plane"),
-        plane.noise("scatter at the device's plane", where[1]),
-        *each_reading(accuracy, thru_dbm, "behind the thru"),
-        thru.noise("scatter behind the thru", where[1]),
-        same_meter(accuracy),
-        *mismatched("mismatch of sensor and input path", match.sensor_db, accuracy.input_return_loss_db, accuracy.convention),
-        *mismatched(
-            "mismatch of both paths at the thru", accuracy.input_return_loss_db, accuracy.output_return_loss_db,
-            accuracy.convention,
-        ),
-        *adapter_loss(adapter[1]),
-        *connected(connector_db, 2),
-    ]  # fmt: skip
-    return plane_dbm + adapter[0] - thru_dbm, tuple(lines)
+    less_db, lines = _behind_thru(accuracy, match, plane, thru, where, "behind the thru")
+    return less_db + adapter[0], (*lines, *adapter_loss(adapter[1]), *connected(connector_db, 2))
 
 
 def device_to_analyser(
@@ -167,22 +153,28 @@ def device_to_analyser(
     (M_plane + A) - (M_behind + A): the adapter is gone, and the analyser, which read nothing, has no part in it. What is
     connected a third time is the cable, to the analyser again.
     """
+    less_db, lines = _behind_thru(accuracy, match, plane, behind, where, "at the analyser's cable")
+    cable = mismatched("mismatch of sensor and analyser's cable", match.sensor_db, match.analyser_cable_db, accuracy.convention)
+    return less_db, (*lines, *cable, *connected(connector_db, 3))
+
+
+def _behind_thru(
+    accuracy: PowerAccuracy, match: SensorMatch, plane: Series, behind: Series, where: tuple[int, int], place: str
+) -> tuple[float, list[Contribution]]:
+    """The level at the device's plane less the one at a place behind the thru, both read by the one meter. [dB]"""
     plane_dbm, behind_dbm = float(plane.mean_dbm[where]), float(behind.mean_dbm[where])
-    lines = [
+    return plane_dbm - behind_dbm, [
         *each_reading(accuracy, plane_dbm, "at the device's plane"),
         plane.noise("scatter at the device's plane", where[1]),
-        *each_reading(accuracy, behind_dbm, "at the analyser's cable"),
-        behind.noise("scatter at the analyser's cable", where[1]),
+        *each_reading(accuracy, behind_dbm, place),
+        behind.noise(f"scatter {place}", where[1]),
         same_meter(accuracy),
         *mismatched("mismatch of sensor and input path", match.sensor_db, accuracy.input_return_loss_db, accuracy.convention),
         *mismatched(
             "mismatch of both paths at the thru", accuracy.input_return_loss_db, accuracy.output_return_loss_db,
             accuracy.convention,
         ),
-        *mismatched("mismatch of sensor and analyser's cable", match.sensor_db, match.analyser_cable_db, accuracy.convention),
-        *connected(connector_db, 3),
     ]  # fmt: skip
-    return plane_dbm - behind_dbm, tuple(lines)
 
 
 def levels_apart(
