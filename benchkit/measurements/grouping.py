@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from benchkit.results.figure import Trace
 from benchkit.results.result import ResultCondition
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["condition_of", "each_ladder", "told_apart"]
+__all__ = ["condition_of", "each_ladder", "repeats_text"]
 
 
 def each_ladder(points: pd.DataFrame) -> Iterator[pd.DataFrame]:
@@ -40,11 +37,9 @@ def condition_of(rows: pd.DataFrame, *, with_frequency: bool = True) -> ResultCo
     )
 
 
-def told_apart(traces: Sequence[Trace]) -> tuple[Trace, ...]:
-    """Traces whose name comes several times are repeats: each is numbered."""
-    counts, seen = Counter(trace.name for trace in traces), Counter[str]()
-    found = []
-    for trace in traces:
-        seen[trace.name] += 1
-        found.append(trace if counts[trace.name] == 1 else replace(trace, name=f"{trace.name}, repeat {seen[trace.name]}"))
-    return tuple(found)
+def repeats_text(counts: Sequence[int]) -> str:
+    """How many repeats the lines of a plot are the mean of, for its caption; "" where each was measured once."""
+    low, high = min(counts, default=1), max(counts, default=1)
+    if high == 1:
+        return ""
+    return f"Each line: mean of {high if low == high else f'{low} to {high}'} repeats; the record holds each repeat."

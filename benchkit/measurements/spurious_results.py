@@ -242,7 +242,7 @@ def spurious_figures(
             out = kept_out(found.trace, condition.frequency_hz, conventions)
             mask = np.where(out, np.nan, found.mask_dbm)
             name = condition_name(condition, "mask")
-            drawn.append(Trace(name, x, mask, condition.temperature_degc, condition.channel, "lines"))
+            drawn.append(Trace(name, x, mask, condition.temperature_degc, condition.channel, "lines", "mask"))
     if not choices:
         return []
     x_axis, y_axis = spectrum_axes()

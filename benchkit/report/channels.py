@@ -17,8 +17,9 @@ import numpy as np
 from benchkit.campaign.common_parts import COMMON
 from benchkit.report.curves import PHASE, UNPOWERED, Sweep, sweeps_of, where_text
 from benchkit.report.digits import decimals_for, difference_unit, fixed, gigahertz, plain
-from benchkit.report.drawing import ArrayPool, Drawing, Series, Style, draw
+from benchkit.report.drawing import ArrayPool, Drawing, draw
 from benchkit.report.source import Source
+from benchkit.report.style import Series, Style
 from benchkit.results.absent import Absent
 from benchkit.results.capability import channel_match
 from benchkit.results.correlated import CorrelatedBudget

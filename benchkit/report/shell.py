@@ -12,6 +12,7 @@ from markupsafe import Markup
 
 import benchkit
 from benchkit.report.digits import celsius
+from benchkit.report.legend import legend_of
 
 __all__ = ["shell"]
 
@@ -32,7 +33,9 @@ def shell(template: str) -> tuple[jinja2.Template, dict[str, Any]]:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters.update(celsius=celsius, symbol=SYMBOLS.__getitem__, slug=lambda text: text.replace(" ", "-"))
+    environment.filters.update(
+        celsius=celsius, symbol=SYMBOLS.__getitem__, slug=lambda text: text.replace(" ", "-"), legend=legend_of
+    )
     return environment.get_template(template), {
         "policy": _policy(library, script),
         "style": Markup(_own("page.css")),

@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 
 from benchkit.report import write_report
-from benchkit.report.drawing import ArrayPool, Series, Style, draw
+from benchkit.report.drawing import ArrayPool, draw
 from benchkit.report.key import DASH_ARRAYS, OUTLINES, key_of
 from benchkit.report.options import ReportOptions, parse_tolerance
 from benchkit.report.palette import DASHES, MARKS, temperature_colours
+from benchkit.report.style import Series, Style
 from benchkit.results.figure import Axis, Figure, Trace
 from tests.report.many import die
 from tests.report.page import Page
