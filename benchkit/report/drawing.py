@@ -29,7 +29,7 @@ HEIGHT = 460  # px
 LEGEND_LINE = 20  # px
 LEGEND_SPARE = 150  # px
 MARKS_ON_A_LINE = 12
-LEGEND_ON_PAPER = 8  # lines
+LEGEND_ON_PAPER = 3  # lines; the key tells any number of them in one
 FEW_PANELS = 6
 _REPEAT = re.compile(r", repeat \d+$")
 
@@ -112,7 +112,7 @@ def draw(figure: Figure, series: Mapping[str, Sequence[Series]], style: Style, p
     }
     is_keyed = longest > LEGEND_ON_PAPER and all(map(_is_told_by_key, series.values()))
     few = few_of(names)
-    spec = {**spec_of(sets, layout), "keyed": is_keyed, "few": few}
+    spec = {**spec_of(sets, layout), "few": few}
     choice = f", one {common['choice_label'].lower()} at a time of {len(names)}" if len(names) > 1 else ""
     alt = (
         f"{figure.title}: {longest} {'line' if longest == 1 else 'lines'}{choice}. "

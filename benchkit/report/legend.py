@@ -11,8 +11,8 @@ from benchkit.report.layout import Json
 
 __all__ = ["legend_of"]
 
-# A mark whose outline no key has, e.g. of an event, is told by a disc of its colour.
-_DISC = "circle"
+# Besides the palette's marks those of events: benchkit.report.timeline.EVENT_STYLE.
+_OUTLINES = {**OUTLINES, "triangle-up": (OUTLINES["triangle-up-open"][0], True), "line-ns-open": ("M0 -6V6", False)}
 
 
 def legend_of(drawing: Drawing, key: Sequence[KeyGroup]) -> list[KeyGroup]:
@@ -40,7 +40,7 @@ def _styles(spec: Json) -> Iterable[Json]:
 def _item(look: Json) -> KeyItem:
     line, marker = look.get("line", {}), look.get("marker", {})
     has_line, has_mark = "lines" in look["mode"], "markers" in look["mode"]
-    outline, is_filled = OUTLINES.get(marker.get("symbol", ""), OUTLINES[_DISC]) if has_mark else ("", True)
+    outline, is_filled = _OUTLINES[marker["symbol"]] if has_mark else ("", True)
     return KeyItem(
         html.unescape(look["name"]),
         str((line if has_line else marker).get("color", "")),

@@ -116,7 +116,7 @@ def _draw(figure: Figure, title: str, series: list[Series], style: Style, note: 
         mark, filled = MARKS[look["marker"]["symbol"]] if "markers" in trace.mode else ("", True)
         axes.plot(
             trace.x, trace.y, label=trace.name, color=look["line"]["color"], linewidth=LINE_WIDTHS[weight % len(LINE_WIDTHS)],
-            marker=mark or None, markersize=4 + 2 * weight,
+            marker=mark or None, markersize=4 + 1.5 * weight,
             linestyle=DASHES[look["line"]["dash"]] if "lines" in trace.mode else "none",
             markerfacecolor=None if filled else "none",
         )  # fmt: skip

@@ -32,6 +32,7 @@ def shell(template: str) -> tuple[jinja2.Template, dict[str, Any]]:
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        finalize=_unbroken,
     )
     environment.filters.update(
         celsius=celsius, symbol=SYMBOLS.__getitem__, slug=lambda text: text.replace(" ", "-"), legend=legend_of
@@ -43,6 +44,11 @@ def shell(template: str) -> tuple[jinja2.Template, dict[str, Any]]:
         "library": Markup(library),
         "written_with": f"benchkit {benchkit.__version__}, plotly.js {get_plotlyjs_version()}",
     }
+
+
+def _unbroken(value: Any) -> Any:
+    """No line ends between "±" and its number. What is no text, or is the page's own script and data, as it is."""
+    return value.replace("± ", "±\N{NO-BREAK SPACE}") if isinstance(value, str) and not isinstance(value, Markup) else value
 
 
 def _own(name: str) -> str:

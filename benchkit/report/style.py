@@ -13,7 +13,7 @@ __all__ = ["Series", "Style", "ranks"]
 
 # Of the lines of one condition that have the same mode: the first, the second and the third.
 RANK_WIDTHS = (1.8, 0.9, 2.8)
-RANK_SIZE = 3
+RANK_SIZE = 2
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,7 @@
   let printing = false;
   // Pixels; a page of A4 within its margins is 688 wide and 994 high.
   const NARROW = 720, PRINT_WIDTH = 680, HALF_WIDTH = 332, PRINT_HEIGHT = 235;
-  const PANEL_HEIGHT = 215, PANEL_HEIGHT_PRINTED = 140, FEW_HEIGHT_PRINTED = 165, TICKS_HEIGHT = 22, LEGEND_LINE = 18;
+  const PANEL_HEIGHT = 215, PANEL_HEIGHT_PRINTED = 140, FEW_HEIGHT_PRINTED = 150, TICKS_HEIGHT = 22, LEGEND_LINE = 18;
   const PANELS_A_PAGE = 12, MOST_PANELS = 36;
   const CONFIG = {
     responsive: true, displaylogo: false, toImageButtonOptions: { format: "svg" },
@@ -136,7 +136,8 @@
     const wide = (width - margin.l - margin.r) / columns;
     const names = sets.map((set) => wrapped(set.name, Math.floor(wide / 6.6)));
     const head = 6 + 14 * Math.max(...names.map((lines) => lines.length));
-    const high = printing ? (rows > 1 ? PANEL_HEIGHT_PRINTED : FEW_HEIGHT_PRINTED) : PANEL_HEIGHT;
+    const is_abridged = document.body.classList.contains("abridged");
+    const high = !printing ? PANEL_HEIGHT : rows > 1 || is_abridged ? PANEL_HEIGHT_PRINTED : FEW_HEIGHT_PRINTED;
     const row_high = head + high + TICKS_HEIGHT, whole = rows * row_high;
     const named = new Set(sets.flatMap((set) => set.traces.map(([style]) => spec.styles[style].name)));
     const legend_high = printing ? 0 : 30 + LEGEND_LINE * Math.ceil(named.size / Math.max(1, Math.floor(width / 260)));
@@ -152,7 +153,7 @@
     // Each axis is named once for all panels: beside a small panel its name would not fit.
     const words = { xref: "paper", yref: "paper", showarrow: false, font: { size: 12 } };
     layout.annotations.push(
-      { ...words, text: base.xaxis.title.text, x: 0.5, y: 0, xanchor: "center", yanchor: "top", yshift: -6 },
+      { ...words, text: base.xaxis.title.text, x: 0.5, y: 0, xanchor: "center", yanchor: "top", yshift: -15 },
       { ...words, text: wrapped(base.yaxis.title.text, Math.floor(whole / 6.8)).join("<br>"), x: 0, y: 0.5, textangle: -90, xanchor: "right", yanchor: "middle", xshift: -34 });
     const all = [], seen = new Set();
     sets.forEach((set, index) => {
