@@ -5,7 +5,7 @@
   let printing = false;
   // Pixels; a page of A4 within its margins is 688 wide and 994 high.
   const NARROW = 720, PRINT_WIDTH = 680, HALF_WIDTH = 332, PRINT_HEIGHT = 235;
-  const PANEL_HEIGHT = 215, PANEL_HEIGHT_PRINTED = 140, FEW_HEIGHT_PRINTED = 150, TICKS_HEIGHT = 22, LEGEND_LINE = 18;
+  const PANEL_HEIGHT = 215, PANEL_HEIGHT_PRINTED = 130, FEW_HEIGHT_PRINTED = 150, TICKS_HEIGHT = 22, LEGEND_LINE = 18, NAME_LINE = 16;
   const PANELS_A_PAGE = 12, MOST_PANELS = 36;
   const CONFIG = {
     responsive: true, displaylogo: false, toImageButtonOptions: { format: "svg" },
@@ -133,11 +133,13 @@
     const most = width < 560 ? 1 : sets.length > 6 ? 4 : 3;
     const columns = Math.min(most, sets.length), rows = Math.ceil(sets.length / columns);
     const base = spec.layout, margin = { l: 62, r: 10, t: printing ? 22 : 84, b: 40 };
-    const wide = (width - margin.l - margin.r) / columns;
-    const names = sets.map((set) => wrapped(set.name, Math.floor(wide / 6.6)));
-    const head = 6 + 14 * Math.max(...names.map((lines) => lines.length));
     const is_abridged = document.body.classList.contains("abridged");
     const high = !printing ? PANEL_HEIGHT : rows > 1 || is_abridged ? PANEL_HEIGHT_PRINTED : FEW_HEIGHT_PRINTED;
+    const name_y = wrapped(base.yaxis.title.text, Math.floor(rows * high / 6.8));
+    margin.l += NAME_LINE * (name_y.length - 1);
+    const wide = (width - margin.l - margin.r) / columns;
+    const names = sets.map((set) => wrapped(set.name, Math.floor(wide / 7.4)));
+    const head = 6 + 14 * Math.max(...names.map((lines) => lines.length));
     const row_high = head + high + TICKS_HEIGHT, whole = rows * row_high;
     const named = new Set(sets.flatMap((set) => set.traces.map(([style]) => spec.styles[style].name)));
     const legend_high = printing ? 0 : 30 + LEGEND_LINE * Math.ceil(named.size / Math.max(1, Math.floor(width / 260)));
@@ -154,7 +156,7 @@
     const words = { xref: "paper", yref: "paper", showarrow: false, font: { size: 12 } };
     layout.annotations.push(
       { ...words, text: base.xaxis.title.text, x: 0.5, y: 0, xanchor: "center", yanchor: "top", yshift: -15 },
-      { ...words, text: wrapped(base.yaxis.title.text, Math.floor(whole / 6.8)).join("<br>"), x: 0, y: 0.5, textangle: -90, xanchor: "right", yanchor: "middle", xshift: -34 });
+      { ...words, text: name_y.join("<br>"), x: 0, y: 0.5, textangle: -90, xanchor: "right", yanchor: "middle", xshift: -34 });
     const all = [], seen = new Set();
     sets.forEach((set, index) => {
       const row = Math.floor(index / columns), column = index % columns, suffix = index ? String(index + 1) : "";
