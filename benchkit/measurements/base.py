@@ -477,6 +477,10 @@ class MeasurementBlock(FileModel, ABC):
     def drive_span_dbm(self) -> tuple[float, float] | None:
         """Lowest and highest level asked for at the device's input; None when nothing is driven. [dBm]"""
 
+    def drive_text(self) -> str:
+        """What a data sheet's test conditions say of the levels besides their span, e.g. of what each is; "": nothing."""
+        return ""
+
     @abstractmethod
     def measure(self, ladder: Ladder, station: Station) -> Generator[Reading, None, str]:
         """

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from benchkit.measurements.grouping import condition_of, each_ladder, told_apart
+from benchkit.measurements.grouping import condition_of, each_ladder, repeats_text
 from benchkit.results.figure import Axis, Figure, Trace
 from benchkit.results.result import Result, ResultCondition
 
@@ -20,6 +21,8 @@ __all__ = ["compression_figures"]
 FREQUENCY = Axis("Frequency (GHz)")
 DRIVE = Axis("Input power at device input (dBm)")
 OUTPUT = Axis("Output power at device output (dBm)")
+# Of a point, what is drawn.
+_DRAWN = ("input_dbm", "output_dbm", "gain_db", "pae_percent", "drain_current_a", "detector_v", "reference_v")
 
 Ladders = list[tuple[ResultCondition, "pd.DataFrame"]]
 Columns = Callable[["pd.DataFrame"], tuple[NDArray[np.float64], NDArray[np.float64]]]
@@ -34,7 +37,11 @@ def compression_figures(title: str, points: pd.DataFrame, results: list[Result])
         points: Its finished ladders.
         results: What was summed up from them.
     """
-    ladders = [(condition_of(rows), rows) for rows in each_ladder(points)]
+    repeats: dict[ResultCondition, list[pd.DataFrame]] = {}
+    for rows in each_ladder(points):
+        repeats.setdefault(condition_of(rows), []).append(rows)
+    ladders = [(condition, _mean(many)) for condition, many in repeats.items()]
+    told = repeats_text([len(many) for many in repeats.values()])
     figures = [
         _over_frequency(
             f"{title}: small-signal gain", "small_signal_gain",
@@ -71,7 +78,16 @@ def compression_figures(title: str, points: pd.DataFrame, results: list[Result])
                 Axis("Detector minus reference (V)", scale="log"), ladders, _difference,
             )
         )  # fmt: skip
-    return [figure for figure in figures if figure.traces or figure.choices]
+    return [replace(figure, caption=told) for figure in figures if figure.traces or figure.choices]
+
+
+def _mean(repeats: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Level by level, as far as every repeat went: of fewer repeats the line would jump where one ended."""
+    if len(repeats) == 1:
+        return repeats[0]
+    steps = [rows[list(_DRAWN)].set_axis(rows["step"].to_numpy(), axis="index") for rows in repeats]
+    shared = sorted(set.intersection(*(set(rows.index) for rows in steps)))
+    return sum((rows.loc[shared] for rows in steps[1:]), steps[0].loc[shared]) / len(steps)
 
 
 def _columns(x: str, y: str) -> Columns:
@@ -143,6 +159,6 @@ def _by_frequency(key: str, title: str, x: Axis, y: Axis, ladders: Ladders, read
         )
     ascending = sorted(choices.items(), key=lambda item: float(item[0].split()[0]))
     return Figure(
-        key=key, title=title, x=x, y=y, choices={name: told_apart(traces) for name, traces in ascending},
+        key=key, title=title, x=x, y=y, choices={name: tuple(traces) for name, traces in ascending},
         choice_label="Frequency",
     )  # fmt: skip

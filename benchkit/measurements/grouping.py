@@ -13,7 +13,7 @@ from benchkit.results.result import ResultCondition
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["condition_of", "each_ladder", "told_apart"]
+__all__ = ["condition_of", "each_ladder", "repeats_text", "told_apart"]
 
 
 def each_ladder(points: pd.DataFrame) -> Iterator[pd.DataFrame]:
@@ -38,6 +38,14 @@ def condition_of(rows: pd.DataFrame, *, with_frequency: bool = True) -> ResultCo
         supply_voltage_v=float(rows["supply_voltage_set_v"].to_numpy()[0]),
         frequency_hz=frequency if with_frequency and frequency == frequency else None,
     )
+
+
+def repeats_text(counts: Sequence[int]) -> str:
+    """How many repeats the lines of a plot are the mean of, for its caption; "" where each was measured once."""
+    low, high = min(counts, default=1), max(counts, default=1)
+    if high == 1:
+        return ""
+    return f"Each line: mean of {high if low == high else f'{low} to {high}'} repeats; the record holds each repeat."
 
 
 def told_apart(traces: Sequence[Trace]) -> tuple[Trace, ...]:

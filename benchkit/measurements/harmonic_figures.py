@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -34,11 +35,11 @@ def harmonic_figures(
         levels = judged_levels(own, conventions)
         x, carrier = np.array(drives), np.array(levels[1])
         for n, values in levels.items():
-            name = condition_name(condition, CARRIER if n == 1 else f"harmonic {n}")
-            y, mode = np.array(values), condition.temperature_degc
-            choices.setdefault(where, []).append(Trace(name, x, y, mode, condition.channel))
+            part, y = CARRIER if n == 1 else f"harmonic {n}", np.array(values)
+            line = Trace(condition_name(condition, part), x, y, condition.temperature_degc, condition.channel, part=part)
+            choices.setdefault(where, []).append(line)
             if n > 1:
-                relative.setdefault(where, []).append(Trace(name, x, y - carrier, mode, condition.channel))
+                relative.setdefault(where, []).append(replace(line, y=y - carrier))
     drive = Axis("Input power at device input (dBm)")
     figures = []
     for key, what, unit, found in (

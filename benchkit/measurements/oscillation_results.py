@@ -24,7 +24,7 @@ __all__ = ["PARAMETERS", "level_budget", "oscillation_figures", "oscillation_res
 
 PARAMETERS = (
     Parameter("undriven_peak", "Highest level without drive", "dBm", "device output"),
-    Parameter("undriven_margin", "Highest level without drive, below what counts as an oscillation", "dB", "device output"),
+    Parameter("undriven_margin", "Margin to the oscillation limit, undriven", "dB", "device output"),
 )
 NO_LEVEL = "the check has no level at the device's output (level): it judges by the noise alone"
 # Of the highest of many points of noise; it is no line, and its level is a bound.

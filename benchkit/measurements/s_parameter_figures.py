@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from benchkit.measurements.grouping import condition_of, each_ladder, told_apart
+from benchkit.measurements.grouping import condition_of, each_ladder, repeats_text
 from benchkit.measurements.network_rows import s_from
 from benchkit.measurements.s_parameter_results import group_delay_s
 from benchkit.results.absent import Absent
 from benchkit.results.figure import Axis, Figure, Trace
 from benchkit.results.matching import vswr
 from benchkit.results.network import maximum_gain, stability
-from benchkit.results.result import supply_text
+from benchkit.results.result import ResultCondition, supply_text
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -40,20 +40,25 @@ _UNPOWERED = (*_MAGNITUDES, "vswr1", "vswr2")
 def s_parameter_figures(title: str, rows: pd.DataFrame, *, is_unpowered: bool = False) -> list[Figure]:
     """
     Corrected and uncorrected traces never share a plot; uncorrected ones say so, and are magnitudes alone.
-    Of the unpowered device there is no gain, delay or stability to be drawn.
+    Of the unpowered device there is no gain, delay or stability to be drawn. Repeats are drawn as their mean.
     """
-    traces: dict[tuple[str, bool], list[Trace]] = {}
+    repeats: dict[tuple[ResultCondition, bool], list[pd.DataFrame]] = {}
     for sweep in each_ladder(rows):
         raw = bool(np.isnan(sweep["calibration_made_s"].to_numpy(dtype=float)).all())
-        condition, x = condition_of(sweep, with_frequency=False), sweep["frequency_hz"].to_numpy(dtype=float) / 1e9
-        s = s_from(sweep, "raw_" if raw else "")
+        repeats.setdefault((condition_of(sweep, with_frequency=False), raw), []).append(sweep)
+    traces: dict[tuple[str, bool], list[Trace]] = {}
+    for (condition, raw), sweeps in repeats.items():
+        # One grid: it is the measurement's.
+        hz = sweeps[0]["frequency_hz"].to_numpy(dtype=float)
+        s = np.mean([s_from(sweep, "raw_" if raw else "") for sweep in sweeps], axis=0)
         temperature = "" if condition.temperature_degc is None else f"{condition.temperature_degc:+g} °C, "
         name = f"{temperature}channel {condition.channel}, {supply_text(condition.supply_voltage_v)}"
-        for key, y in _values(sweep["frequency_hz"].to_numpy(dtype=float), s).items():
+        for key, y in _values(hz, s).items():
             if (raw and key not in _MAGNITUDES) or (is_unpowered and key not in _UNPOWERED):
                 continue
-            trace = Trace(name, x, y, condition.temperature_degc, condition.channel, "lines")
+            trace = Trace(name, hz / 1e9, y, condition.temperature_degc, condition.channel, "lines")
             traces.setdefault((key, raw), []).append(trace)
+    told = repeats_text([len(sweeps) for sweeps in repeats.values()])
     figures = []
     state = ", unpowered" if is_unpowered else ""
     for key, what, label, unit in _KINDS:
@@ -68,8 +73,8 @@ def s_parameter_figures(title: str, rows: pd.DataFrame, *, is_unpowered: bool = 
                     title=f"{title}: {what}{state}" + (", UNCORRECTED" if raw else ""),
                     x=Axis("Frequency (GHz)"),
                     y=Axis(axis),
-                    traces=told_apart(traces[key, raw]),
-                    caption="Holds the analyser's own errors and the way to the device" if raw else "",
+                    traces=tuple(traces[key, raw]),
+                    caption=" ".join(filter(None, ["Holds the analyser's own errors and the way to the device." * raw, told])),
                 )
             )
     return figures

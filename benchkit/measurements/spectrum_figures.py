@@ -24,10 +24,10 @@ def spectrum_axes() -> tuple[Axis, Axis]:
 def spectrum_traces(trace: SpectrumTrace, condition: ResultCondition, name: str) -> list[Trace]:
     """One line at the device's output; where the path's loss is not known another one, which says so."""
     x = trace.frequency_hz / 1e9
-    found = [Trace(name, x, trace.output_dbm, condition.temperature_degc, condition.channel, "lines")]
+    found = [Trace(name, x, trace.output_dbm, condition.temperature_degc, condition.channel, "lines", "spectrum")]
     unknown = np.isnan(trace.loss_db)
     if unknown.any():
         raw = np.where(unknown, trace.analyser_dbm, np.nan)
-        said = f"{name}; UNCORRECTED, at the analyser's connector"
-        found.append(Trace(said, x, raw, condition.temperature_degc, condition.channel, "lines"))
+        said = "UNCORRECTED, at the analyser's connector"
+        found.append(Trace(f"{name}; {said}", x, raw, condition.temperature_degc, condition.channel, "lines", said))
     return found

@@ -36,7 +36,7 @@ def spurious_figures(
         name = condition_name(condition, "mask")
         # Of repeats it is the same, unless it is counted from a carrier that came out otherwise, by what an eye can see.
         if not any(one.name == name and np.allclose(one.y, mask, rtol=0, atol=SEEN_DB, equal_nan=True) for one in drawn):
-            drawn.append(Trace(name, x, mask, condition.temperature_degc, condition.channel, "lines"))
+            drawn.append(Trace(name, x, mask, condition.temperature_degc, condition.channel, "lines", "mask"))
     if not choices:
         return []
     x_axis, y_axis = spectrum_axes()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Generator, Iterator, Mapping, Sequence
+from itertools import pairwise
 from typing import TYPE_CHECKING, ClassVar, Literal
 
 from pydantic import Field, field_validator
@@ -134,6 +135,16 @@ class TwoTone(MeasurementBlock):
 
     def drive_span_dbm(self) -> tuple[float, float] | None:
         return self.drive_dbm.minimum, self.drive_dbm.maximum
+
+    def drive_text(self) -> str:
+        levels = list(self.drive_dbm)
+        steps = {round(high - low, 9) for low, high in pairwise(levels)}
+        told = ["per tone"]
+        told += [f"in steps of {steps.pop():g} dB"] if len(steps) == 1 else [f"{len(levels)} levels"] if len(levels) > 1 else []
+        spacings = [f"{hz / 1e6:g}" for hz in self.spacing_hz]
+        # Of a long axis its ends.
+        shown = " and ".join(spacings) if len(spacings) < 3 else f"{spacings[0]} to {spacings[-1]}"
+        return ", ".join([*told, f"tones {shown} MHz apart"])
 
     def measure(self, ladder: Ladder, station: Station) -> Generator[Reading, None, str]:
         tones = station.tones(self.two_tones())

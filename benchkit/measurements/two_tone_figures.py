@@ -81,7 +81,7 @@ def _levels(choices: Choices, where: str, condition: ResultCondition, read: Line
             traces.append(
                 Trace(
                     _name(condition, what), read.drive_dbm, read.levels_dbm[line], condition.temperature_degc, condition.channel,
-                    "lines" if mode == "lines" else "lines+markers",
+                    "lines" if mode == "lines" else "lines+markers", what,
                 )
             )  # fmt: skip
         traces.append(
@@ -92,6 +92,7 @@ def _levels(choices: Choices, where: str, condition: ResultCondition, read: Line
                 condition.temperature_degc,
                 condition.channel,
                 "markers",
+                "noise",
             )
         )
 
@@ -101,9 +102,10 @@ def _intercepts(condition: ResultCondition, read: LineLadder, order: ProductOrde
     points = [intercept_point(*(float(level) for level in levels), order=order) for levels in zip(*columns, strict=True)]
     lower = np.array([np.nan if isinstance(point, Absent) else point.lower_dbm for point in points])
     upper = np.array([np.nan if isinstance(point, Absent) else point.upper_dbm for point in points])
+    degc, channel = condition.temperature_degc, condition.channel
     return [
-        Trace(_name(condition, "lower"), read.drive_dbm, lower, condition.temperature_degc, condition.channel, "lines"),
-        Trace(_name(condition, "upper"), read.drive_dbm, upper, condition.temperature_degc, condition.channel, "markers"),
+        Trace(_name(condition, "lower"), read.drive_dbm, lower, degc, channel, "lines", "lower"),
+        Trace(_name(condition, "upper"), read.drive_dbm, upper, degc, channel, "markers", "upper"),
     ]
 
 

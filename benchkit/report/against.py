@@ -17,9 +17,10 @@ from numpy.typing import NDArray
 from benchkit.errors import FileError, Mistake
 from benchkit.report.curves import PHASE, S_CURVES, Curve, curves_of, where_text
 from benchkit.report.digits import decimals_for, difference_unit, fixed, gigahertz, plain
-from benchkit.report.drawing import ArrayPool, Drawing, Series, Style, draw
+from benchkit.report.drawing import ArrayPool, Drawing, draw
 from benchkit.report.imported import Imported
 from benchkit.report.source import Source
+from benchkit.report.style import Series, Style
 from benchkit.results.figure import Axis, Figure, Trace
 from benchkit.results.result import Parameter
 

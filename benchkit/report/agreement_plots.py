@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 from benchkit.campaign.compare import Comparison, Row
 from benchkit.report.curves import where_text
 from benchkit.report.digits import Scale, difference_unit, scale_for
-from benchkit.report.drawing import ArrayPool, Drawing, Series, Style, draw
+from benchkit.report.drawing import ArrayPool, Drawing, draw
+from benchkit.report.style import Series, Style
 from benchkit.results.figure import Axis, Figure, Trace
 from benchkit.results.result import Parameter, ResultCondition
 

@@ -20,6 +20,10 @@ __all__ = ["BudgetLine", "BudgetTable", "budgets_of", "not_stated"]
 
 # Of the variance; what is smaller is told in one line together.
 SHOWN_PERCENT = 0.1
+# In a print, where a parameter has one row.
+MOST_IN_BRIEF = 3
+# Of the uncertainty, and of the number it is made from: what arithmetic leaves over.
+NOTHING, RESIDUE = 1e-9, 1e-14
 
 
 @dataclass(frozen=True)
@@ -42,6 +46,7 @@ class BudgetTable:
         value: With its expanded uncertainty.
         combined: u of the last row, in `unit`.
         monte_carlo: The comparison, in words; "" when none was asked for.
+        brief: Its largest contributions in a line, each with u and its share, and all smaller ones together.
     """
 
     label: str
@@ -52,6 +57,7 @@ class BudgetTable:
     combined: str
     expanded: str
     monte_carlo: str
+    brief: str
 
 
 def budgets_of(sources: Sequence[Source], parameters: Mapping[str, Parameter], *, monte_carlo: int = 0) -> list[BudgetTable]:
@@ -67,6 +73,8 @@ def budgets_of(sources: Sequence[Source], parameters: Mapping[str, Parameter], *
         for result in source.results:
             if not result.budget or not math.isfinite(result.expanded_uncertainty):
                 continue
+            if not any(abs(line.amount) > _residue(result) for line in result.budget):
+                continue
             key = (result.measurement, result.parameter, result.qualifier)
             if key not in widest or result.expanded_uncertainty > widest[key][1].expanded_uncertainty:
                 widest[key] = (source, result)
@@ -76,9 +84,13 @@ def budgets_of(sources: Sequence[Source], parameters: Mapping[str, Parameter], *
 def _table(
     source: Source, result: Result, parameters: Mapping[str, Parameter], several: bool, monte_carlo: int
 ) -> BudgetTable:
-    scale = scale_for(result.unit, [result.value])
+    scale = scale_for(result.unit, [result.value], result.parameter)
     variance = sum(line.amount**2 for line in result.budget)
-    shares = [(line, 100 * line.amount**2 / variance if variance > 0 else 0.0) for line in result.budget]
+    shares = [
+        (line, 100 * line.amount**2 / variance if variance > 0 else 0.0)
+        for line in result.budget
+        if abs(line.amount) > _residue(result)
+    ]
     shares.sort(key=lambda one: -one[1])
     lines = [
         BudgetLine(line.name, _shape(line), _two(line.amount * scale.factor), f"{share:.1f}")
@@ -92,17 +104,33 @@ def _table(
         lines.append(BudgetLine(f"smaller ones together: {names}", "", _two(together), f"{sum(share for _, share in small):.1f}"))
     known = parameters.get(result.parameter)
     label = (known.label if known else result.parameter) + (f", {result.qualifier}" if result.qualifier else "")
-    combined = result.expanded_uncertainty / 2 * scale.factor
+    combined, unit = result.expanded_uncertainty / 2 * scale.factor, difference_unit(scale.unit)
     return BudgetTable(
         label=label,
         where=place_text(result) + (f", {source.label}" if several else ""),
         value=value_text(result),
-        unit=difference_unit(scale.unit),
+        unit=unit,
         lines=tuple(lines),
         combined=_two(combined),
         expanded=_two(2 * combined),
-        monte_carlo=_compared(result, scale.factor, difference_unit(scale.unit), monte_carlo) if monte_carlo else "",
+        monte_carlo=_compared(result, scale.factor, unit, monte_carlo) if monte_carlo else "",
+        brief=_brief(shares, scale.factor, f" {unit}" if unit else ""),
     )
+
+
+def _residue(result: Result) -> float:
+    """What is no larger is left over from rounding, and zero: of a number of this size, or of one near 1 that cancelled out."""
+    return max(NOTHING * result.expanded_uncertainty, RESIDUE * max(1.0 if result.unit in ("1", "") else 0.0, abs(result.value)))
+
+
+def _brief(shares: Sequence[tuple[Contribution, float]], factor: float, unit: str) -> str:
+    """The largest contributions in a line, and all others together. Shares in per cent, largest first."""
+    shown, others = shares[:MOST_IN_BRIEF], shares[MOST_IN_BRIEF:]
+    told = [f"{line.name} {_two(line.amount * factor)}{unit} ({share:.1f} %)" for line, share in shown]
+    if others:
+        together = math.hypot(*(line.amount for line, _ in others)) * factor
+        told.append(f"smaller ones together {_two(together)}{unit} ({sum(share for _, share in others):.1f} %)")
+    return "; ".join(told)
 
 
 def _compared(result: Result, factor: float, unit: str, trials: int) -> str:

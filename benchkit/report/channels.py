@@ -17,8 +17,9 @@ import numpy as np
 from benchkit.campaign.common_parts import COMMON
 from benchkit.report.curves import PHASE, UNPOWERED, Sweep, sweeps_of, where_text
 from benchkit.report.digits import decimals_for, difference_unit, fixed, gigahertz, plain
-from benchkit.report.drawing import ArrayPool, Drawing, Series, Style, draw
+from benchkit.report.drawing import ArrayPool, Drawing, draw
 from benchkit.report.source import Source
+from benchkit.report.style import Series, Style
 from benchkit.results.absent import Absent
 from benchkit.results.capability import channel_match
 from benchkit.results.correlated import CorrelatedBudget
@@ -55,7 +56,12 @@ class ChannelRow:
 
 @dataclass(frozen=True)
 class ChannelSummary:
-    """One parameter over all units and conditions, as printed: its largest difference, and how many rows speak of it."""
+    """
+    One parameter over all units and conditions, as printed: its largest difference, and how many rows speak of it.
+
+    Attributes:
+        is_beyond: Somewhere the channels differ by more than the difference's U; None: no U is known.
+    """
 
     measurement: str
     label: str
@@ -67,6 +73,7 @@ class ChannelSummary:
     worst_at: str
     uncertainty: str
     unit: str
+    is_beyond: bool | None
 
 
 @dataclass(frozen=True)
@@ -251,8 +258,17 @@ def _summary(matches: Sequence[_Match], *, several: bool) -> ChannelSummary:
     at = ", ".join(filter(None, [row.where, row.worst_at, row.record if several else ""]))
     return ChannelSummary(
         row.measurement, row.label, row.pair, len(matches), _row(low).mean, _row(high).mean, row.worst, at, row.uncertainty,
-        row.unit,
+        row.unit, _is_beyond(matches),
     )  # fmt: skip
+
+
+def _is_beyond(matches: Sequence[_Match]) -> bool | None:
+    pairs = [
+        (abs(value), expanded)
+        for match in matches for value, expanded in zip(match.values, match.expanded, strict=True)
+        if math.isfinite(value) and math.isfinite(expanded) and expanded > 0
+    ]  # fmt: skip
+    return any(value > expanded for value, expanded in pairs) if pairs else None
 
 
 def _row(match: _Match) -> ChannelRow:

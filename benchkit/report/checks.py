@@ -171,7 +171,7 @@ def _found_at(result: Result) -> str:
 
 def value_text(result: Result) -> str:
     """A value with its expanded uncertainty and unit."""
-    scale = scale_for(result.unit, [result.value])
+    scale = scale_for(result.unit, [result.value], result.parameter)
     expanded = result.expanded_uncertainty * scale.factor
     value = result.value * scale.factor
     if not (math.isfinite(expanded) and expanded > NOTHING * abs(value)):

@@ -51,6 +51,7 @@ def _asked(file: SequenceFile) -> list[tuple[str, str]]:
         span, drive = block.frequency_span_hz(), block.drive_span_dbm()
         assert span is not None, "chosen above"
         frequency, level = _range(*span, gigahertz), "" if drive is None else _range(*drive, lambda value: f"{plain(value)} dBm")
+        level = " ".join(filter(None, [level, block.drive_text()]))
         if len(measured) == 1:
             swept += [("Frequency", frequency), ("Input level", level)]
         else:

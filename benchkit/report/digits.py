@@ -8,6 +8,7 @@ place. What has no uncertainty gets four significant digits.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -38,6 +39,7 @@ UNIT_TEXTS = {"degC": "°C", "ohm": "Ω", "1": ""}
 MOST_DECIMALS = 9
 LARGEST_IN_FULL = 1e7
 WITHOUT_UNCERTAINTY = 4  # significant digits
+_RELATIVE = re.compile(r"harmonic_\d+_relative")
 
 
 @dataclass(frozen=True)
@@ -48,8 +50,15 @@ class Scale:
     factor: float
 
 
-def scale_for(unit: str, values: Iterable[float]) -> Scale:
-    """Milliamperes, millivolts and nanoseconds where the unit itself would only print leading zeros; other units as they are."""
+def scale_for(unit: str, values: Iterable[float], parameter: str = "") -> Scale:
+    """
+    Milliamperes, millivolts and nanoseconds where the unit itself would only print leading zeros; other units as they are.
+
+    Args:
+        parameter: Of the values; a level relative to the carrier, in dB in the record, is printed in dBc.
+    """
+    if unit == "dB" and _RELATIVE.fullmatch(parameter):
+        return Scale("dBc", 1.0)
     largest = max((abs(value) for value in values if math.isfinite(value)), default=0.0)
     below = {"A": 1.0, "V": 0.1, "W": 0.1}.get(unit, 0.0)
     if 0 < largest < below:
@@ -67,8 +76,8 @@ def supply_of(supply_voltage_v: float | None) -> str:
 
 
 def difference_unit(unit: str) -> str:
-    """Unit of a difference or an uncertainty: of levels in dBm it is dB, of temperatures in °C it is K."""
-    return {"dBm": "dB", "dBW": "dB", "°C": "K"}.get(unit, unit)
+    """Unit of a difference or an uncertainty: of levels in dBm it is dB, of temperatures in °C K, of percentages points (pp)."""
+    return {"dBm": "dB", "dBW": "dB", "dBc": "dB", "°C": "K", "%": "pp"}.get(unit, unit)
 
 
 def decimals_for(expanded: float) -> int:

@@ -12,7 +12,7 @@ import json
 import math
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -20,16 +20,17 @@ from numpy.typing import ArrayLike
 
 from benchkit.report.digits import plain
 from benchkit.report.layout import Json, layout_of, shading, shown_text
-from benchkit.report.palette import DASHES, IMPORTED_COLOURS, MARKS, NEUTRAL, UNIT_COLOURS
+from benchkit.report.style import Series, Style, ranks
 from benchkit.results.figure import Figure, Trace
 
-__all__ = ["ArrayPool", "Drawing", "Series", "Style", "draw", "safe_json", "spec_of"]
+__all__ = ["ArrayPool", "Drawing", "draw", "few_of", "safe_json", "spec_of"]
 
 HEIGHT = 460  # px
 LEGEND_LINE = 20  # px
 LEGEND_SPARE = 150  # px
 MARKS_ON_A_LINE = 12
-LEGEND_ON_PAPER = 8  # lines
+LEGEND_ON_PAPER = 3  # lines; the key tells any number of them in one
+FEW_PANELS = 6
 _REPEAT = re.compile(r", repeat \d+$")
 
 
@@ -51,20 +52,6 @@ class ArrayPool:
 
 
 @dataclass(frozen=True)
-class Series:
-    """
-    A trace and the label of the record it is from.
-
-    Attributes:
-        imported: Place of the imported file that it is from, and then no record has it; None: it was measured.
-    """
-
-    trace: Trace
-    record: str
-    imported: int | None = None
-
-
-@dataclass(frozen=True)
 class Drawing:
     """
     One plot, ready for the page.
@@ -73,7 +60,9 @@ class Drawing:
         spec: What the page's script draws; arrays by their place in the pool.
         alt: What the plot shows, in words.
         empty: Why there is nothing to draw; "" when there is.
-        is_keyed: Too many lines for a legend on paper, and the page's key tells every one of them.
+        is_keyed: Too many lines for a legend on paper, and the page's key, with what is in `own_key`, tells every one of them.
+        few: Of `choices`, the places of those that an abridged report prints: few_of().
+        own_key: Plotly traces without numbers: what this plot's lines are of that the page's key does not know.
     """
 
     key: str
@@ -85,39 +74,8 @@ class Drawing:
     choice_label: str = ""
     empty: str = ""
     is_keyed: bool = False
-
-
-@dataclass(frozen=True)
-class Style:
-    """Which colour, dash and mark stand for what, the same in every plot of a page."""
-
-    colours: dict[float, str]
-    channels: tuple[str, ...]
-    records: tuple[str, ...]
-
-    @property
-    def colour_is_unit(self) -> bool:
-        """Several units at one temperature: then colour is free to tell them apart."""
-        return len(self.records) > 1 and len(self.colours) < 2
-
-    def of(self, series: Series) -> Json:
-        trace = series.trace
-        if series.imported is not None:
-            # Longer dashes than a channel's, wider, and never a mark: nobody takes it for a reading.
-            look = IMPORTED_COLOURS[series.imported % len(IMPORTED_COLOURS)]
-            return {"line": {"color": look, "width": 2.4, "dash": "10px,6px"}, "marker": {"color": look, "size": 6}}
-        colour = NEUTRAL if trace.temperature_degc is None else self.colours.get(trace.temperature_degc, NEUTRAL)
-        channel = self.channels.index(trace.channel) if trace.channel in self.channels else 0
-        # With several records the mark tells the unit; the channel still has its dash.
-        mark = self.records.index(series.record) if len(self.records) > 1 else channel
-        if self.colour_is_unit:
-            colour = UNIT_COLOURS[mark % len(UNIT_COLOURS)]
-        # With one temperature colour tells units as well; with several, the ninth begins anew with larger marks.
-        size = 6 + 3 * (mark // len(MARKS) % 3)
-        return {
-            "line": {"color": colour, "width": 1.8, "dash": DASHES[channel % len(DASHES)]},
-            "marker": {"color": colour, "size": size, "symbol": MARKS[mark % len(MARKS)]},
-        }
+    few: tuple[int, ...] = ()
+    own_key: tuple[Json, ...] = ()
 
 
 def draw(figure: Figure, series: Mapping[str, Sequence[Series]], style: Style, pool: ArrayPool, *, note: str) -> Drawing:
@@ -147,23 +105,66 @@ def draw(figure: Figure, series: Mapping[str, Sequence[Series]], style: Style, p
     )
     if figure.shaded:
         layout["shapes"] = shading(figure.shaded)
-    sets = {name: [_trace(one, style, pool) for one in sorted(many, key=_legend_order)] for name, many in series.items()}
+    rank = ranks(one.trace for one in everything)
+    sets = {
+        name: [_trace(one, style, pool, rank[one.trace.part]) for one in sorted(many, key=_legend_order)]
+        for name, many in series.items()
+    }
     is_keyed = longest > LEGEND_ON_PAPER and all(map(_is_told_by_key, series.values()))
-    spec = {**spec_of(sets, layout), "keyed": is_keyed}
+    few = few_of(names)
+    spec = {**spec_of(sets, layout), "few": few}
     choice = f", one {common['choice_label'].lower()} at a time of {len(names)}" if len(names) > 1 else ""
     alt = (
         f"{figure.title}: {longest} {'line' if longest == 1 else 'lines'}{choice}. "
         f"Across: {figure.x.label}, {plain(float(x.min()), 4)} to {plain(float(x.max()), 4)}. "
         f"Up: {figure.y.label}, {plain(float(y.min()), 4)} to {plain(float(y.max()), 4)}."
     )
-    return Drawing(**common, alt=alt, spec=spec, is_keyed=is_keyed)
+    own_key = _own_key(everything, rank) if is_keyed else ()
+    return Drawing(**common, alt=alt, spec=spec, is_keyed=is_keyed, few=few, own_key=own_key)
+
+
+def few_of(names: Sequence[str]) -> tuple[int, ...]:
+    """
+    Places of the choices that stand for all of them on few pages: those of the lowest, the middle and the highest frequency.
+
+    Choices of one frequency ("14 GHz, lower side", "14 GHz, upper side") go together; more than FEW_PANELS are thinned likewise.
+    """
+    groups: dict[str, list[int]] = {}
+    for place, name in enumerate(names):
+        groups.setdefault(name.partition(",")[0], []).append(place)
+    chosen = [place for group in _ends_and_middle(list(groups.values())) for place in group]
+    return tuple(chosen if len(chosen) <= FEW_PANELS else _ends_and_middle(chosen))
+
+
+def _ends_and_middle(many: list[Any]) -> list[Any]:
+    return many if len(many) <= 3 else [many[0], many[len(many) // 2], many[-1]]
+
+
+def _is_tied(trace: Trace) -> bool:
+    """Whether it is a line of a condition, and so told by the key; else by its name alone, e.g. a bound."""
+    return trace.temperature_degc is not None or trace.channel is not None
 
 
 def _is_told_by_key(series: Sequence[Series]) -> bool:
-    """Whether no two lines but repeats of one have temperature, channel and unit in common, and each is measured."""
-    told = {(one.record, one.trace.temperature_degc, one.trace.channel) for one in series}
-    named = {(one.record, _REPEAT.sub("", one.trace.name)) for one in series}
+    """Whether no two lines of conditions but repeats of one have temperature, channel, unit and part in common, all measured."""
+    tied = [one for one in series if _is_tied(one.trace)]
+    told = {(one.record, one.trace.temperature_degc, one.trace.channel, one.trace.part) for one in tied}
+    named = {(one.record, _REPEAT.sub("", one.trace.name)) for one in tied}
     return len(told) == len(named) and all(one.imported is None for one in series)
+
+
+def _own_key(series: Sequence[Series], rank: Mapping[str, int]) -> tuple[Json, ...]:
+    """The parts of conditions, and every line of none by its name; each with the look that the plot gives it, without colour."""
+    shown: dict[str, Trace] = {}
+    for one in series:
+        trace = one.trace
+        name = trace.part if _is_tied(trace) else trace.name
+        if name:
+            shown.setdefault(name, replace(trace, temperature_degc=None, channel=None))
+    neutral = Style({}, (), ())
+    return tuple(
+        {"name": name, "mode": trace.mode, **neutral.of(Series(trace, ""), rank[trace.part])} for name, trace in shown.items()
+    )
 
 
 def spec_of(sets: Mapping[str, Sequence[Json]], layout: Json) -> Json:
@@ -195,11 +196,11 @@ def _legend_order(series: Series) -> tuple[str, float, str]:
     return series.record, -math.inf if trace.temperature_degc is None else trace.temperature_degc, trace.channel or ""
 
 
-def _trace(series: Series, style: Style, pool: ArrayPool) -> Json:
+def _trace(series: Series, style: Style, pool: ArrayPool, rank: int) -> Json:
     trace = series.trace
     is_measured = series.imported is None
     name = trace.name if len(style.records) == 1 or not is_measured else f"{series.record}, {trace.name}"
-    look, mode = style.of(series), trace.mode
+    look, mode = style.of(series, rank), trace.mode
     if mode == "lines" and is_measured and len(style.records) > 1:
         # The mark is what tells units apart: a dozen along the line is enough.
         mode, look = "lines+markers", {**look, "marker": {**look["marker"], "maxdisplayed": MARKS_ON_A_LINE}}

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from benchkit.report.checks import OUTCOMES, Check
+from benchkit.report.digits import celsius
 from benchkit.report.sheet import Row, Sheet
 from benchkit.results.verdict import Outcome
 
@@ -20,7 +21,12 @@ WANTED = (
 
 @dataclass(frozen=True)
 class Highlight:
-    """`outcome`: the worst verdict of the row; "" when nothing is expected of it."""
+    """
+    Attributes:
+        typical_at: Where the typical value holds: the temperature that it is the median at.
+        expected: Every limit of the row; "" when nothing is expected of it, and then `outcome` too.
+        outcome: The worst verdict of the row.
+    """
 
     label: str
     typical: str
@@ -30,6 +36,8 @@ class Highlight:
     uncertainty_unit: str
     outcome: str
     absent: str
+    typical_at: str
+    expected: str
 
 
 @dataclass(frozen=True)
@@ -55,7 +63,7 @@ def highlights_of(sheet: Sheet) -> list[Highlight]:
     failing = [
         row for row in rows if row not in first and any(check.outcome in ("fail", "conditional fail") for check in row.checks)
     ]
-    return [_highlight(row) for row in first + failing]
+    return [_highlight(row, sheet.typical_at_degc) for row in first + failing]
 
 
 def _rows(sheet: Sheet) -> Iterator[Row]:
@@ -63,7 +71,7 @@ def _rows(sheet: Sheet) -> Iterator[Row]:
         yield from group.rows
 
 
-def _highlight(row: Row) -> Highlight:
+def _highlight(row: Row, typical_at_degc: float | None) -> Highlight:
     outcomes = {check.outcome for check in row.checks}
     worst = next((one for one in OUTCOMES if one in outcomes), "")
     label = ", ".join(filter(None, [row.label, row.qualifier, row.supply]))
@@ -72,7 +80,13 @@ def _highlight(row: Row) -> Highlight:
     # The reason's first clause is what was missing; its figures stand in the sheet.
     why = row.absent[0][0].partition(":")[0] if row.absent else ""
     absent = f"{missing} absent: {why}" if missing else ""
-    return Highlight(label, row.typical, row.unit, span, row.uncertainty, row.uncertainty_unit, worst, absent)
+    at = row.typical_note or ("" if typical_at_degc is None else f"at {celsius(typical_at_degc)}")
+    # One value is no median of several.
+    typical_at = at if row.count > 1 else row.minimum_at
+    limits = dict.fromkeys(f"{check.limit}{f' at {check.where}' * bool(check.where)}" for check in row.checks)
+    return Highlight(
+        label, row.typical, row.unit, span, row.uncertainty, row.uncertainty_unit, worst, absent, typical_at, "; ".join(limits)
+    )
 
 
 def overall_of(sheet: Sheet) -> Overall:

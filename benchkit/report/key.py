@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchkit.report.digits import celsius
-from benchkit.report.drawing import Series, Style
 from benchkit.report.palette import DASHES, NEUTRAL
+from benchkit.report.style import Series, Style
 from benchkit.results.figure import Trace
 
 __all__ = ["KeyGroup", "KeyItem", "key_of"]
@@ -31,7 +31,7 @@ OUTLINES = {
 
 @dataclass(frozen=True)
 class KeyItem:
-    """`dash_array` "" is solid; `outline` "" is no mark; `scale` of the mark."""
+    """`dash_array` "" is solid; `outline` "" is no mark; `scale` of the mark; `width` 0 is no line."""
 
     name: str
     colour: str
@@ -39,6 +39,7 @@ class KeyItem:
     outline: str = ""
     is_filled: bool = True
     scale: float = 1.0
+    width: float = 2.0
 
 
 @dataclass(frozen=True)

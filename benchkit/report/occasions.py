@@ -9,8 +9,9 @@ from dataclasses import dataclass
 from benchkit.errors import FileError
 from benchkit.report.agreement_plots import overlays_of
 from benchkit.report.agreement_rows import AgreementRow, agreement_rows
-from benchkit.report.drawing import ArrayPool, Drawing, Style
+from benchkit.report.drawing import ArrayPool, Drawing
 from benchkit.report.source import Source
+from benchkit.report.style import Style
 from benchkit.results.result import Parameter
 
 __all__ = ["Occasion", "occasions_of"]

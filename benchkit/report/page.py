@@ -15,14 +15,17 @@ from benchkit.report.bench_table import instruments_of, missing_protections
 from benchkit.report.budgets import budgets_of, not_stated
 from benchkit.report.cautions import cautions_of
 from benchkit.report.conditions import conditions_of
+from benchkit.report.contributions import contributions_of
+from benchkit.report.definitions import definitions_of, notes_of
 from benchkit.report.details import detail_tables
 from benchkit.report.digits import clock_time
 from benchkit.report.drawing import ArrayPool, Drawing, safe_json
 from benchkit.report.drift import drift_of
 from benchkit.report.highlights import highlights_of, overall_of
 from benchkit.report.key import key_of
+from benchkit.report.losses import WAYS, losses_of, tables_of
 from benchkit.report.many import Many, many_of
-from benchkit.report.method import contributions_of, conventions_of, decision_rules, losses_of, planes
+from benchkit.report.method import decision_rules, planes
 from benchkit.report.options import ReportOptions
 from benchkit.report.plots import Plots, headline_of, make_plots, style_of
 from benchkit.report.sheet import known_parameters, make_sheet
@@ -65,6 +68,7 @@ def render(sources: Sequence[Source], options: ReportOptions | None = None, *, m
     many = many_of(sources, options, pool)
     sheet = make_sheet(sources)
     parameters = known_parameters(sources)
+    losses = [row for source in sources for row in losses_of(source)]
     template, common = shell("page.html.j2")
     return template.render(
         **common,
@@ -91,11 +95,10 @@ def render(sources: Sequence[Source], options: ReportOptions | None = None, *, m
         troubles=[f"{source.label}: the stored bench file cannot be read by this benchkit: {source.bench_trouble}"
                   for source in sources if source.bench_trouble],
         planes=planes(),
-        losses=[row for source in sources for row in losses_of(source)],
-        conventions=conventions_of(sources),
-        sheet_conventions=list(dict.fromkeys(
-            (row.label, row.qualifier, row.plane, row.convention) for group in sheet.groups for row in group.rows
-        )),
+        losses=losses,
+        ways=[(place, name) for place, name in enumerate(WAYS) if any(row.losses_db[place] for row in losses)],
+        loss_tables=list(dict.fromkeys(line for source in sources for line in tables_of(source))),
+        definitions=[*definitions_of(sheet), *notes_of(sources)],
         rules=decision_rules(sources),
         contributions=_contributions(sources),
         budgets=[] if options.abridged else budgets_of(sources, parameters, monte_carlo=monte_carlo),

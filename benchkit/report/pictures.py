@@ -19,10 +19,10 @@ import numpy as np
 
 from benchkit.errors import FormatError
 from benchkit.record import refuse_existing, write_new
-from benchkit.report.drawing import Series, Style
 from benchkit.report.layout import FRAME, GRID, INK, SHADE
 from benchkit.report.plots import figures_of, note_of, style_of
 from benchkit.report.reading import read_sources
+from benchkit.report.style import Series, Style, ranks
 from benchkit.report.timeline_picture import draw_timeline
 from benchkit.results.figure import Figure, Trace
 
@@ -44,6 +44,8 @@ SETTINGS: Any = {
 }  # fmt: skip
 SIZE_INCH = (8.0, 4.6)
 DOTS_PER_INCH = 160
+# Of the lines of one condition that are drawn alike, as the page's: RANK_WIDTHS.
+LINE_WIDTHS = (1.3, 0.65, 2.0)
 FORMATS = ("svg", "png")
 COURSE = "course"
 
@@ -108,11 +110,13 @@ def _draw(figure: Figure, title: str, series: list[Series], style: Style, note: 
 
     paper = Paper(figsize=SIZE_INCH, dpi=DOTS_PER_INCH, layout="constrained")
     axes = paper.add_subplot()
+    rank = ranks(one.trace for one in series)
     for one in sorted(series, key=lambda one: (one.trace.temperature_degc or 0.0, one.trace.channel or "")):
-        trace, look = one.trace, style.of(one)
+        trace, look, weight = one.trace, style.of(one), rank[one.trace.part]
         mark, filled = MARKS[look["marker"]["symbol"]] if "markers" in trace.mode else ("", True)
         axes.plot(
-            trace.x, trace.y, label=trace.name, color=look["line"]["color"], linewidth=1.3, marker=mark or None, markersize=4,
+            trace.x, trace.y, label=trace.name, color=look["line"]["color"], linewidth=LINE_WIDTHS[weight % len(LINE_WIDTHS)],
+            marker=mark or None, markersize=4 + 1.5 * weight,
             linestyle=DASHES[look["line"]["dash"]] if "lines" in trace.mode else "none",
             markerfacecolor=None if filled else "none",
         )  # fmt: skip

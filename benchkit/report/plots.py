@@ -9,10 +9,11 @@ from dataclasses import dataclass, replace
 import pandas as pd
 
 from benchkit.measurements.sentinel import SENTINEL
-from benchkit.report.drawing import ArrayPool, Drawing, Series, Style, draw
+from benchkit.report.drawing import ArrayPool, Drawing, draw
 from benchkit.report.layout import PARTLY_NOTE, SIMULATED_NOTE, UNSTATED_NOTE
 from benchkit.report.palette import temperature_colours
 from benchkit.report.source import Source
+from benchkit.report.style import Series, Style
 from benchkit.report.timeline import timeline
 from benchkit.results.figure import Figure, Trace
 

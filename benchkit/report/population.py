@@ -32,6 +32,8 @@ LEAST_CHANNELS = 3
 LEAST_UNITS = 25
 """For capability, before its confidence limits hold; 100 for a study: NIST/SEMATECH e-Handbook, 6.1.6 (from memory)."""
 STUDY_UNITS = 100
+LEAST_SPREAD = 5
+"""Numbers from which a median and a standard deviation are told: of fewer they say little of a lot, and look as if they did."""
 # More rows cannot be read; those that scatter most are what one looks for.
 MOST_ROWS = 60
 Limits = tuple[float | None, float | None]
@@ -46,6 +48,7 @@ class PopulationRow:
     Attributes:
         count: Units with a number; `absent`: those without.
         lowest_unit, highest_unit: Whose they are.
+        typical, mean, deviation: "" below LEAST_SPREAD.
         tolerance, capability: "" when not asked for, or nothing was expected.
     """
 
@@ -92,6 +95,7 @@ class PopulationTable:
 
     Attributes:
         over: "units" or "channels".
+        has_spread: Some row has a median and a standard deviation.
         is_printed: A tolerance interval or capability stands in it; else the summary tells what a print needs.
     """
 
@@ -101,6 +105,7 @@ class PopulationTable:
     deviation_unit: str
     over: str
     rows: tuple[PopulationRow, ...]
+    has_spread: bool
     has_tolerance: bool
     has_capability: bool
     is_printed: bool
@@ -109,8 +114,11 @@ class PopulationTable:
 
 @dataclass(frozen=True)
 class Population:
+    """`has_spread`: some table has a standard deviation."""
+
     tables: tuple[PopulationTable, ...]
     notes: tuple[str, ...]
+    has_spread: bool
 
 
 @dataclass(frozen=True)
@@ -129,7 +137,7 @@ def population_of(sources: Sequence[Source], tolerance: Tolerance | None = None)
         return None
     over = "units" if len(serials) > 1 else "channels"
     parameters = known_parameters(sources)
-    notes = [f"Over {over}. Typical: median. Standard deviation: n \N{MINUS SIGN} 1; the scatter of the measurement is in it."]
+    notes = []
     if over == "units" and len(serials) < len(sources):
         notes.append("A unit measured on several occasions counts once, with its latest record.")
     if tolerance is not None:
@@ -149,13 +157,18 @@ def population_of(sources: Sequence[Source], tolerance: Tolerance | None = None)
                 deviation_unit=difference_unit(numbers.scale.unit),
                 over=over,
                 rows=kept,
+                has_spread=any(row.deviation for row in kept),
                 has_tolerance=tolerance is not None,
                 has_capability=any(row.capability for row in kept),
                 is_printed=any(_is_told(text) for row in kept for text in (row.tolerance, row.capability)),
                 note=note,
             )
         )
-    return Population(tuple(tables), tuple(notes))
+    has_spread = any(table.has_spread for table in tables)
+    told = "Typical: median. Standard deviation: n \N{MINUS SIGN} 1; the scatter of the measurement is in it; both from " \
+           f"n = {LEAST_SPREAD} on." if has_spread else \
+           f"n: how many. With fewer than {LEAST_SPREAD} neither typical value nor standard deviation is told."
+    return Population(tuple(tables), (f"Over {over}. {told}", *notes), has_spread)
 
 
 def _grouped(sources: Sequence[Source], over: str) -> dict[tuple[str, ...], dict[ResultCondition, list[_Member]]]:
@@ -224,16 +237,17 @@ def _row(
     if not present:
         return PopulationRow(place, 0, len(members), "", "", "", "", "", "", "", told_tolerance, told_capability)
     low, high = (choose(present, key=lambda member: member.result.value) for choose in (min, max))
+    is_spread = len(values) >= LEAST_SPREAD
     return PopulationRow(
         where=place,
         count=len(present),
         absent=len(members) - len(present),
         minimum=numbers.text(low.result.value),
         lowest_unit=low.unit,
-        typical=numbers.text(median(values)),
+        typical=numbers.text(median(values)) if is_spread else "",
         maximum=numbers.text(high.result.value),
         highest_unit=high.unit,
-        mean=numbers.text(float(np.mean(values))),
+        mean=numbers.text(float(np.mean(values))) if is_spread else "",
         deviation=_deviation_text(_deviation(members, numbers)),
         tolerance=told_tolerance,
         capability=told_capability,
@@ -272,9 +286,9 @@ def _place(where: ResultCondition) -> str:
 
 
 def _deviation(members: Sequence[_Member], numbers: RowNumbers) -> float:
-    """NaN with fewer than two numbers. [unit of the row]"""
+    """NaN with fewer than LEAST_SPREAD numbers. [unit of the row]"""
     values = [member.result.value for member in members if not member.result.is_absent]
-    return float(np.std(values, ddof=1)) * numbers.scale.factor if len(values) > 1 else math.nan
+    return float(np.std(values, ddof=1)) * numbers.scale.factor if len(values) >= LEAST_SPREAD else math.nan
 
 
 def _deviation_text(deviation: float) -> str:

@@ -48,7 +48,7 @@ def result_key(result: Result) -> RowKey:
 def row_numbers(members: Sequence[Result]) -> RowNumbers:
     """Unit, places and uncertainty for a row; the largest uncertainty of all its numbers stands for the row."""
     present = [result for result in members if not result.is_absent]
-    scale = scale_for(members[0].unit, (result.value for result in present))
+    scale = scale_for(members[0].unit, (result.value for result in present), members[0].parameter)
     known = [r.expanded_uncertainty for r in present if math.isfinite(r.expanded_uncertainty)]
     unknown = Counter(r.uncertainty_reason or "no reason given" for r in present if not math.isfinite(r.expanded_uncertainty))
     reason = "; ".join(f"not known for {count}: {why}" for why, count in unknown.most_common())

@@ -14,6 +14,7 @@ from markupsafe import Markup
 
 import benchkit
 from benchkit.report.digits import celsius
+from benchkit.report.legend import legend_of
 
 __all__ = ["shell"]
 
@@ -39,8 +40,11 @@ def shell(template: str, more: Mapping[str, str] = MappingProxyType({})) -> tupl
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        finalize=_unbroken,
     )
-    environment.filters.update(celsius=celsius, symbol=SYMBOLS.__getitem__, slug=lambda text: text.replace(" ", "-"))
+    environment.filters.update(
+        celsius=celsius, symbol=SYMBOLS.__getitem__, slug=lambda text: text.replace(" ", "-"), legend=legend_of
+    )
     return environment.get_template(template), {
         "policy": _policy(library, script),
         "style": Markup(_own("page.css")),
@@ -48,6 +52,11 @@ def shell(template: str, more: Mapping[str, str] = MappingProxyType({})) -> tupl
         "library": Markup(library),
         "written_with": f"benchkit {benchkit.__version__}, plotly.js {get_plotlyjs_version()}",
     }
+
+
+def _unbroken(value: Any) -> Any:
+    """No line ends between "±" and its number. What is no text, or is the page's own script and data, as it is."""
+    return value.replace("± ", "±\N{NO-BREAK SPACE}") if isinstance(value, str) and not isinstance(value, Markup) else value
 
 
 def _own(name: str) -> str:

@@ -109,9 +109,10 @@ def _unit(source: Source) -> UnitLine:
 def _measured(source: Source) -> str:
     planned = source.attributes.get("planned_points")
     ladders = source.streams.ladders
-    parts = [f"{whole(len(source.streams.points))} points"]
+    count = len(source.streams.points)
+    parts = [f"{whole(count)} points"]
     if planned is not None:
-        parts.append(f"of at most {whole(int(planned))}")
+        parts = [f"all {whole(count)} points"] if count == int(planned) else [*parts, f"of at most {whole(int(planned))}"]
     counts = {
         status: int((ladders["status"] == status).sum())
         for status in ("complete", "stopped", "torn", "failed", "skipped", "dropped")

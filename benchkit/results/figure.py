@@ -29,6 +29,7 @@ class Trace:
         name: As the legend shows it.
         temperature_degc: Chooses the colour (cold, room, hot), when known.
         channel: Chooses the dash, when known.
+        part: Of several lines of one condition, what this one is ("tone", "noise"); "" where there is one. Chooses the weight.
     """
 
     name: str
@@ -37,6 +38,7 @@ class Trace:
     temperature_degc: float | None = None
     channel: str | None = None
     mode: Literal["lines", "markers", "lines+markers"] = "lines+markers"
+    part: str = ""
 
 
 @dataclass(frozen=True)

@@ -5,12 +5,15 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 
 from benchkit import campaign
+from benchkit.bench.load import load_bench
 from benchkit.campaign import CampaignOutcome
 from benchkit.campaign.pacing import expected_stages
+from benchkit.measurements.network_rows import s_from
 from benchkit.plan.files import load_both
 from benchkit.record import Record
 from benchkit.report import write_report
@@ -18,6 +21,7 @@ from benchkit.report.options import ReportOptions
 from tests.report.page import Page
 from tests.scenario import ROOT
 
+BENCH_IN_FULL = ROOT / "sequences" / "benches" / "kd14_full.yaml"
 CHARACTERISATION = ROOT / "sequences" / "kd14_characterisation.yaml"
 
 # What may be absent, or known without an uncertainty, and why that is right.
@@ -100,9 +104,15 @@ def test_its_report_shows_every_kind(night: CampaignOutcome, tmp_path: Path) -> 
         assert title in page, title
 
 
-def test_the_page_one_sends_along_has_the_part_first_and_says_what_it_leaves_out(night: CampaignOutcome, tmp_path: Path) -> None:
+@pytest.fixture(scope="module")
+def short(night: CampaignOutcome, tmp_path_factory: pytest.TempPathFactory) -> Page:
+    """The abridged report."""
+    return Page(write_report([night.record], tmp_path_factory.mktemp("short") / "short.html", ReportOptions(abridged=True)))
+
+
+def test_the_page_one_sends_along_has_the_part_first_and_says_what_it_leaves_out(night: CampaignOutcome, short: Page) -> None:
     """A customer reads figures of the part; how far they can be trusted stands apart; what proves them is named by its digest."""
-    page = Page(write_report([night.record], tmp_path / "short.html", ReportOptions(abridged=True)))
+    page = short
     titles = [one.text for one in page.root.all("h2")]
     sheet, bench = page.section("Data sheet").text, page.section("Checks of the bench").text
     with Record.open(night.record) as record:
@@ -119,3 +129,101 @@ def test_the_page_one_sends_along_has_the_part_first_and_says_what_it_leaves_out
     assert {"Cautions", "Test conditions", "Plots", "How it was measured", "Instruments"} <= set(titles)
     assert "Abridged" in page.text
     assert digest in page.section("Software and digests").text
+
+
+def test_repeats_are_drawn_as_their_mean(night: CampaignOutcome, short: Page) -> None:
+    """Eighteen lines of three repeats hide the six that a reader looks for."""
+    with Record.open(night.record) as record:
+        network = record.stream("network")
+    own = network[(network["measurement"] == 4) & (network["channel"] == "A") & (network["temperature_set_degc"] == 25.0)]
+    repeats = [s_from(sweep)[:, 1, 0] for _, sweep in own.groupby("ladder")]
+    traces = short.traces("S-parameters: |S21| over frequency")
+
+    assert len(repeats) == 3
+    assert len(traces) == 6
+    (drawn,) = (y for name, (_, y, _) in traces.items() if name.startswith("+25 °C, channel A"))
+    assert np.allclose(drawn, 20 * np.log10(np.abs(np.mean(repeats, axis=0))), atol=1e-9)
+    assert "mean of 3 repeats" in next(one.text for one in short.root.all("figcaption") if "mean of" in one.text)
+
+
+def test_each_path_has_its_own_column_of_losses(short: Page) -> None:
+    """The spectrum analyser's path is 7 dB longer than the power meter's: in one column they were a number of neither."""
+    bench = load_bench(BENCH_IN_FULL)
+    table = short.section("How it was measured").all("table", "losses")[0]
+    headings = [one.text for one in table.all("thead")[0].all("th")]
+    assert headings == [
+        "Channel", "Frequency", "Source to device input (dB)", "Second source to device input (dB)",
+        "Device output to power meter (dB)", "Device output to spectrum analyser (dB)",
+    ]  # fmt: skip
+    rows = {(row.all("th")[0].text, cells[0].text): [cell.text for cell in cells[1:]]
+            for row in table.all("tbody")[0].all("tr") for cells in [row.all("td")]}  # fmt: skip
+    for channel, name in (("A", "output_a"), ("B", "output_b")):
+        path = bench.paths[name]
+        told = rows[channel, "14 GHz"]
+        assert told[2] == f"{path.loss_db(14e9):.2f} ± {path.uncertainty_db(14e9):.2f}"
+        assert (told[1], told[3]) == ("", "")
+    analyser, second = bench.paths["analyser_a"], bench.paths["second_a"]
+    tones = rows["A", "14.375 GHz"]
+    assert float(tones[1].split()[0]) == pytest.approx(second.loss_db(14.3775e9), abs=0.0051)
+    assert float(tones[3].split()[0]) == pytest.approx(analyser.loss_db(14.375e9), abs=0.02)
+    harmonic = rows["A", "28.25 GHz"]
+    assert harmonic[:3] == ["", "", ""]
+    assert float(harmonic[3].split()[-1]) == pytest.approx(analyser.uncertainty_db(28.25e9), abs=0.0051)
+    alike = [cell for cells in rows.values() for cell in cells if " to " in cell]
+    assert all(cell.split()[0] != cell.split()[2] for cell in alike)
+
+
+def test_the_uncertainty_of_lines_and_s_parameters_can_be_traced_to_the_bench_file(short: Page) -> None:
+    table = short.section("How it was measured").all("table", "contributions")[0]
+    rows = {
+        (row.all("th")[0].text, row.all("td")[0].text): [cell.text for cell in row.all("td")[1:]] for row in table.all("tr")[1:]
+    }
+    assert rows["Level of a line", "spectrum_analyser: accuracy"][0] == "± 0.6 dB"
+    assert rows["Difference of two lines near in frequency", "spectrum_analyser: relative accuracy"][2] == "0.087 dB"
+    assert rows["Level of a line, channel A", "path analyser_a: stated U, k = 2"][0].startswith("U = ")
+    assert rows["Input power, second tone", "second_source: level accuracy"][0] == "± 0.4 dB"
+    assert rows["S-parameter, corrected", "network_analyser: linearity"][0] == "± 0.02 dB"
+    assert any(what.startswith("S-parameter, corrected") and "residual directivity" in how for what, how in rows)
+
+
+def test_an_abridged_report_has_only_the_channels_differences_that_count(
+    night: CampaignOutcome, short: Page, tmp_path: Path
+) -> None:
+    """And says how many it leaves out: rows and left-out ones are those of the full report together."""
+    full = Page(write_report([night.record], tmp_path / "full.html"))
+    section = short.section("Channel against channel")
+    kept = [row.text for row in section.all("tbody")[0].all("tr")]
+    everything = [row.text for row in full.section("Channel against channel").all("tbody")[0].all("tr")]
+    within, unknown = map(int, re.search(r"(\d+) parameters nowhere differ by more; of (\d+) no U", section.text).groups())
+
+    assert set(kept) < set(everything)
+    assert any(text.startswith("|S21|") for text in kept)
+    assert len(kept) + within + unknown == len(everything)
+
+
+def test_test_conditions_of_two_tones_say_what_a_level_is_of(short: Page) -> None:
+    facts = {one.all("dt")[0].text: one.all("dd")[0].text for one in short.section("Test conditions").all("div") if one.all("dt")}
+    assert "per tone, in steps of 2 dB, tones 5 MHz apart" in facts["Two tones"]
+
+
+def test_a_key_result_has_its_expectation_and_where_it_is_typical(short: Page) -> None:
+    tile = next(one.text for one in short.root.all("li") if one.text.startswith("Small-signal gain") and "typical" in one.text)
+    assert "typical at +25 °C" in tile
+    assert "expected at least 22 dB" in tile
+
+
+def test_a_definition_stands_once_and_names_all_that_it_defines(short: Page) -> None:
+    body = short.root.all("table", "definitions")[0].all("tbody")[0]
+    rows = [[cell.text for cell in (row.all("th") + row.all("td"))] for row in body.all("tr")]
+    texts = [text for _, text in rows]
+    assert len(texts) == len(set(texts))
+    (names,) = (names for names, text in rows if text.startswith("drain supply only, output back-off from P1dB"))
+    assert "Power-added efficiency in back-off (3 dB back-off; 6 dB back-off; 10 dB back-off)" in names
+
+
+def test_levels_relative_to_the_carrier_are_in_dbc_and_stay_db_in_the_record(results: pd.DataFrame, short: Page) -> None:
+    cells = [cell.text for cell in short.row("Data sheet", "Second harmonic relative").all("td")]
+    assert "dBc" in cells
+    assert set(results.loc[results["parameter"] == "harmonic_2_relative", "unit"]) == {"dB"}
+    efficiency = [one.text for one in short.row("Data sheet", "Power-added efficiency at").all("td")]
+    assert any(cell.endswith(" pp") for cell in efficiency)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -10,7 +12,10 @@ from benchkit.bench.load import load_bench
 from benchkit.errors import MisuseError
 from benchkit.record import Record
 from benchkit.report import write_report
-from benchkit.report.budgets import not_stated
+from benchkit.report.budgets import budgets_of, not_stated
+from benchkit.results.result import Result
+from benchkit.results.uncertainty import Budget, Contribution
+from tests.report.many import source_of
 from tests.report.page import Page
 from tests.scenario import BENCH, ROOT, benchkit, changed
 
@@ -21,7 +26,7 @@ def compared(rehearsed: Path, tmp_path_factory: pytest.TempPathFactory) -> Page:
 
 
 def test_a_budget_has_its_largest_line_first_and_its_shares_add_up(rehearsed_page: Page) -> None:
-    tables = rehearsed_page.section("Uncertainty budgets").all("table")
+    tables = [one.all("table")[0] for one in rehearsed_page.section("Uncertainty budgets").all("details")]
 
     assert len(tables) > 10
     for table in tables:
@@ -31,6 +36,39 @@ def test_a_budget_has_its_largest_line_first_and_its_shares_add_up(rehearsed_pag
         assert sum(lines) == pytest.approx(100.0, abs=0.06 * len(lines))
         plain = lines[:-1] if "smaller ones together" in table.text else lines
         assert plain == sorted(plain, reverse=True)
+
+
+def test_a_print_has_a_row_for_each_budget_and_leaves_the_tables_to_the_page(rehearsed_page: Page) -> None:
+    """Fifteen pages of budgets are read by nobody; what most of an uncertainty is from, is."""
+    section = rehearsed_page.section("Uncertainty budgets")
+    details, brief = section.all("details"), section.all("table", "brief")[0]
+    rows = [[cell.text for cell in row.all("td")] for row in brief.all("tr")[1:]]
+
+    assert "print-only" in brief.attributes["class"].split()
+    assert all("not-printed" in one.attributes["class"].split() for one in details)
+    assert len(rows) == len(details)
+    for detail, (_, contributions) in zip(details, rows, strict=True):
+        first = detail.all("tbody")[0].all("tr")[0]
+        name, amount, share = first.all("th")[0].text, *(one.text for one in first.all("td", "number"))
+        assert contributions.startswith(f"{name} {amount}")
+        assert f"({share} %)" in contributions
+        shares = [float(one) for one in re.findall(r"\((\d+\.\d) %\)", contributions)]
+        assert sum(shares) == pytest.approx(100.0, abs=0.06 * len(shares))
+
+
+def test_what_rounding_leaves_over_is_no_contribution() -> None:
+    """A dimensionless number that cancels out has an uncertainty of 2.2e-16 by arithmetic, and none by any physics."""
+    lines = (Contribution("drift", 0.01), Contribution("left over", 2.2e-16))
+    result = Result("stability_mu", 2.0, "1", "device", expanded_uncertainty=Budget(lines).expanded, budget=lines)
+    nothing = (Contribution("left over", 2.2e-16),)
+    empty = Result("reciprocity", 0.0, "1", "device", expanded_uncertainty=Budget(nothing).expanded, budget=nothing)
+    source = replace(source_of("L07-W1-01", 27.0), results=(result, empty))
+
+    (table,) = budgets_of([source], {})
+
+    assert [(line.name, line.share) for line in table.lines] == [("drift", "100.0")]
+    assert table.unit == ""
+    assert table.brief == "drift 0.010 (100.0 %)"
 
 
 def test_a_budget_is_that_of_the_largest_uncertainty(rehearsed: Path, rehearsed_page: Page) -> None:

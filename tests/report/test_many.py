@@ -321,7 +321,7 @@ def test_a_unit_counts_once_with_its_latest_record() -> None:
     found = population_of(sources)
     assert found is not None
     row = found.tables[0].rows[0]
-    assert (row.count, float(row.minimum), float(row.maximum), float(row.mean)) == (2, 28.0, 29.0, 28.5)
+    assert (row.count, float(row.minimum), float(row.maximum)) == (2, 28.0, 29.0)
     assert any("latest record" in note for note in found.notes)
 
 
@@ -351,10 +351,24 @@ def test_capability_is_refused_for_few_units_and_for_different_limits() -> None:
 
 
 def test_absent_numbers_are_counted_and_never_in_the_mean() -> None:
-    found = population_of([source_of("L07-W1-01", 27.0), source_of("L07-W1-02", math.nan), source_of("L07-W1-03", 28.0)])
+    values = (27.0, math.nan, 28.0, 27.0, 28.0, 27.5)
+    found = population_of([source_of(f"L07-W1-{place:02}", value) for place, value in enumerate(values)])
     assert found is not None
     row = found.tables[0].rows[0]
-    assert (row.count, row.absent, float(row.mean)) == (2, 1, 27.5)
+    assert (row.count, row.absent, float(row.mean)) == (5, 1, 27.5)
+
+
+@pytest.mark.parametrize("units", [2, 4, 5])
+def test_a_median_and_a_standard_deviation_are_told_from_five_units_on(units: int) -> None:
+    """Of two units they are the two numbers once more, and read as if they told of a lot."""
+    found = population_of([source_of(f"L07-W1-{place:02}", 27.0 + place / 10) for place in range(units)])
+    assert found is not None
+    row, summary = found.tables[0].rows[0], found.tables[0].summary
+    assert (row.count, row.minimum, row.maximum != row.minimum) == (units, "27.00", True)
+    is_told = units >= 5
+    assert [bool(text) for text in (row.typical, row.mean, row.deviation, summary.deviation, summary.largest)] == [is_told] * 5
+    assert found.has_spread is is_told
+    assert ("neither typical value nor standard deviation" in found.notes[0]) is not is_told
 
 
 def test_what_some_units_lack_is_not_made_up_for_by_the_rest() -> None:
