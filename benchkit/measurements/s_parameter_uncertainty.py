@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from benchkit.measurements.network_rows import ELEMENTS
 from benchkit.measurements.unpowered_results import unpowered_figures
+from benchkit.results.kit_errors import KitErrors
 from benchkit.results.matching import vswr
 from benchkit.results.network import maximum_gain, stability
 from benchkit.results.network_budget import EXTREME, FixtureErrors, NetworkErrors, figure_budgets, magnitude_budget_db
@@ -52,21 +53,32 @@ def errors_of(rows: pd.DataFrame) -> NetworkErrors | None:
         noise[:, i, j] = np.nan_to_num(rows[f"noise_s{i + 1}{j + 1}"].to_numpy(dtype=float), nan=0.0)
     linearity_db, drift_db = (0.0 if math.isnan(one[name]) else one[name] for name in ("linearity_db", "drift_db"))
     return NetworkErrors(
-        one["residual_reflection"], one["residual_transmission"], noise, linearity_db, drift_db, _fixtures_of(rows)
-    )
+        one["residual_reflection"], one["residual_transmission"], noise, linearity_db, drift_db,
+        _fixtures_of(rows), _kit_of(rows),
+    )  # fmt: skip
 
 
 def _fixtures_of(rows: pd.DataFrame) -> FixtureErrors:
     """What is stated of what was de-embedded; a record from before these columns states nothing."""
 
-    def standard(name: str) -> float:
-        value = float(rows[name].to_numpy(dtype=float)[0]) if name in rows else math.nan
-        return 0.0 if math.isnan(value) else standard_from_expanded(value)
-
     return FixtureErrors(
-        (standard("fixture_reflection_1"), standard("fixture_reflection_2")),
-        (standard("fixture_loss_1_db"), standard("fixture_loss_2_db")),
+        (_standard(rows, "fixture_reflection_1"), _standard(rows, "fixture_reflection_2")),
+        (_standard(rows, "fixture_loss_1_db"), _standard(rows, "fixture_loss_2_db")),
     )
+
+
+def _kit_of(rows: pd.DataFrame) -> KitErrors:
+    """Likewise of the calibration kit's standards."""
+    if "kit_is_line" not in rows:
+        return KitErrors()
+    reflection, is_line = _standard(rows, "kit_reflection"), bool(rows["kit_is_line"].to_numpy(dtype=float)[0])
+    match = [float(rows[f"load_match_{way}"].to_numpy(dtype=float).max()) for way in ("forward", "reverse")]
+    return KitErrors(reflection, 0.0 if is_line else reflection, _standard(rows, "kit_transmission_db"), (match[0], match[1]))
+
+
+def _standard(rows: pd.DataFrame, name: str) -> float:
+    value = float(rows[name].to_numpy(dtype=float)[0]) if name in rows else math.nan
+    return 0.0 if math.isnan(value) else standard_from_expanded(value)
 
 
 def sweep_budgets(hz: Floats, s: Complexes, errors: NetworkErrors) -> dict[str, tuple[Contribution, ...] | str]:
