@@ -204,13 +204,13 @@ def _is_relative(conventions: SearchConventions, found: _Found, index: int) -> b
 def _budget(found: _Found, index: int, relative: bool) -> Budget:
     trace, carrier = found.trace, found.carrier
     lines = [
-        Contribution("spectrum analyser's level", trace.u_analyser_db),
+        Contribution("spectrum analyser's level", trace.u_analyser_db, distribution="rectangular"),
         Contribution("path from the device to the analyser", float(trace.u_path_db[index])),
         *mismatch_lines(trace.u_mismatch_db),
     ]
     if relative:
         lines += [
-            Contribution("spectrum analyser's level at the carrier", carrier.u_analyser_db, -1.0),
+            Contribution("spectrum analyser's level at the carrier", carrier.u_analyser_db, -1.0, distribution="rectangular"),
             Contribution("path from the device to the analyser at the carrier", carrier.u_path_db, -1.0),
             # Far apart in frequency the two have phases of their own.
             *mismatch_lines(carrier.u_mismatch_db, " at the carrier", -1.0),

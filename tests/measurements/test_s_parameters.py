@@ -253,7 +253,8 @@ def test_a_calibration_that_has_grown_too_old_ends_the_run_safely_where_it_is_to
 
 
 AXIS = "from: 13.75 GHz, to: 14.5 GHz, step: 25 MHz"
-CALIBRATES = "  - kind: calibration\n" + SEQUENCE.read_text(encoding="utf-8").split("- kind: calibration\n")[1].split("  - kind")[0]
+KIND = "  - kind: calibration\n"
+CALIBRATES = KIND + SEQUENCE.read_text(encoding="utf-8").split(KIND)[1].split("  - kind")[0]
 
 
 @pytest.mark.parametrize(
