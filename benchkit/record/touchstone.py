@@ -133,6 +133,8 @@ def _comments(record: Record, sweep: pd.DataFrame, bias: pd.DataFrame, raw: bool
         gate, case = f"{_first(bias, 'gate_voltage_v'):.5g} V", f"{_first(bias, 'case_degc'):.4g} degC"
         off = "with the supplies' outputs off, " if _is_unpowered(sweep) else ""
         comments.insert(4, f"bias: {off}drain {drain}; gate {gate}; case {case}")
+    if not raw and record.attributes.get("device_plane"):
+        comments.insert(1, f"device's planes: {record.attributes['device_plane']}")
     if not raw:
         made = pd.Timestamp(_first(sweep, "calibration_made_s"), unit="s").isoformat(timespec="seconds")
         comments.insert(2, f"calibration made {made} UTC; impedance of reference: the standards' (TRL: the line's)")
