@@ -55,6 +55,7 @@ __all__ = [
     "SupplySettings",
     "SwitchPosition",
     "SwitchSettings",
+    "TwinKit",
     "TwinSettings",
     "VoltmeterPin",
     "VoltmeterSettings",
@@ -439,12 +440,26 @@ class LinkSettings(FileModel):
     library: str = "py"
 
 
+class TwinKit(FileModel):
+    """What the simulated calibration kit's standards are off their definitions by: normal numbers of half of each."""
+
+    reflection_uncertainty: float = Field(
+        default=0.0, ge=0, lt=1, description="k = 2, real or imaginary part, of short, open and load; of the line in 50 ohm"
+    )
+    transmission_uncertainty_db: Decibels = Field(
+        alias="transmission_uncertainty", default=0.0, ge=0, description="k = 2, of the thru"
+    )
+
+
 class TwinSettings(FileModel):
     """What the simulated bench is told besides what the bench file says already."""
 
     device: FileName = Field(description="The simulated device's own file")
     line_delay_s: Seconds = Field(
         alias="line", default=17.7e-12, gt=0, description="Electrical length of the simulated calibration kit's line standard"
+    )
+    kit: TwinKit | None = Field(
+        default=None, description="What its standards are off by, drawn with errors: as stated; left out: they are as defined"
     )
     errors: Literal["mostly within", "as stated"] = Field(
         default="mostly within",

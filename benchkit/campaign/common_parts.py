@@ -1,14 +1,14 @@
 """
 What two records have in common can't make them differ: how much of each result's uncertainty that is.
 
-Common is an instrument with one identity and one calibration date, and a path with one table. Of what such a part contributes
-COMMON is taken as common; the rest stands for what two days do not share (room temperature, slow drift, a connector opened and
-closed). Common practice, no source; the table of agreement says it.
+Common is an instrument with one identity and one calibration date, a path with one table, and a calibration kit of one name that
+is stated to be as good. Of what such a part contributes COMMON is taken as common; the rest stands for what two days do not share
+(room temperature, slow drift, a connector opened and closed). Common practice, no source; the table of agreement says it.
 
 How much of a result's uncertainty comes from a part is not asked of each kind of measurement: the points' standard
-uncertainties are lowered by the common parts and the results summed up again; and where a budget names the spectrum analyser or
-the path to it, which no point's column holds, that line is lowered. What a budget draws from elsewhere counts as not common,
-which overstates no agreement but the uncertainty.
+uncertainties are lowered by the common parts and the results summed up again; and where a budget names the spectrum analyser, the
+path to it or the calibration kit, which no point's column holds, that line is lowered. What a budget draws from elsewhere counts
+as not common, which overstates no agreement but the uncertainty.
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ from benchkit.bench.model import PowerMeterSettings, SourceSettings
 from benchkit.bench.paths import LossPath
 from benchkit.campaign.setup import Setup, path_digest
 from benchkit.campaign.summary import summarise
+from benchkit.measurements.calibration import VectorCalibration
 from benchkit.results.result import Result
 from benchkit.results.uncertainty import Budget
 
@@ -43,7 +44,7 @@ class Shared:
     What two setups share.
 
     Attributes:
-        pairs: By channel and place (source, meter, input path, output path, drain, gate) what is common: names to tell.
+        pairs: By channel and place (source, meter, input path, calibration kit, drain, ...) what is common: names to tell.
     """
 
     def __init__(self, pairs: Mapping[Key, str]) -> None:
@@ -87,7 +88,22 @@ def shared_between(first: Setup, second: Setup) -> Shared:
             mine_path, other_path = first.bench.paths[my_name], second.bench.paths[other_name]
             if path_digest(mine_path) == path_digest(other_path):
                 pairs[channel, place] = f"path {mine_path.name} (SHA-256 {path_digest(mine_path)})"
+        if kit := _one_kit(first, second):
+            pairs[channel, "calibration kit"] = kit
     return Shared(pairs)
+
+
+def _one_kit(first: Setup, second: Setup) -> str:
+    """The calibration kit of both, in words; "": it is not known to be one. Within one record it is."""
+    kits = [
+        [block.kit for block in setup.sequence.file.measurements if isinstance(block, VectorCalibration)]
+        for setup in (first, second)
+        if setup.sequence is not None
+    ]
+    if len(kits) != 2 or not all(kits) or kits[0][0] != kits[1][0]:
+        return ""
+    name = kits[0][0].name
+    return f"calibration kit {name}".strip() if name or first is second else ""
 
 
 def _named(name: str | None) -> tuple[str, ...]:
@@ -135,6 +151,7 @@ def own_results(
 LINES = {
     "analyser": ("spectrum analyser's level", "analyser's level"),
     "analyser path": ("path from the device to the analyser",),
+    "calibration kit": ("calibration kit: ",),
 }
 
 

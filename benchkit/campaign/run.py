@@ -404,6 +404,7 @@ def _create(
             "operator": operator or _operator(),
             "part": sequence.file.device.part,
             "technology": sequence.file.device.technology,
+            "device_plane": sequence.file.device.plane,
             "sequence_name": sequence.file.sequence,
             "sequence_file": sequence.path.name,
             "bench_name": bench.file.bench,

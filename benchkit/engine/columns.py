@@ -13,7 +13,7 @@ TIME_UNITS = "seconds since 1970-01-01T00:00:00Z"
 _WHERE = (
     Column("channel", "", "channel of the device", "S8"),
     Column("temperature_set_degc", "degC", "chamber set point"),
-    Column("supply_voltage_set_v", "V", "drain supply set point", plane="drain pin"),
+    Column("supply_voltage_set_v", "V", "drain supply set point", plane="drain supply"),
 )
 
 POINTS = (
@@ -99,7 +99,7 @@ BIAS = (
     *_WHERE,
     Column("state", "", "bias state when this was read", "S12"),
     Column("gate_voltage_v", "V", "gate voltage", plane="gate pin"),
-    Column("drain_voltage_v", "V", "drain voltage", plane="drain pin"),
+    Column("drain_voltage_v", "V", "drain voltage", plane="drain supply"),
     Column("drain_current_a", "A", "drain current", plane="drain pin"),
     Column("gate_current_a", "A", "gate current", plane="gate pin"),
     Column("steps", "1", "readings the search for the quiescent current took", "i8"),

@@ -442,6 +442,10 @@ class MeasurementBlock(FileModel, ABC):
         """
         yield from ()
 
+    def not_stated(self) -> Sequence[str]:
+        """What the block could state of errors and does not, so that no budget has it: in words, with the keys."""
+        return ()
+
     def stream_rows(self, stream: str) -> int:
         """Rows that one condition adds to a stream of `streams`, about; the record makes room for them."""
         return 0

@@ -21,6 +21,7 @@ from benchkit.errors import ConditionError
 from benchkit.files.types import Dbm, Decibels, Hertz, HertzAxis, Seconds
 from benchkit.measurements.base import NetworkStation, NetworkSweep
 from benchkit.measurements.before_block import BeforeBlock
+from benchkit.measurements.calibration_kit import CalibrationKit
 from benchkit.measurements.network_rows import (
     CALIBRATION,
     RESIDUALS,
@@ -75,6 +76,10 @@ class VectorCalibration(BeforeBlock):
         alias="residual_max", default=-35.0, lt=0, description="A known standard connected again comes back within this"
     )
 
+    kit: CalibrationKit = Field(
+        default=CalibrationKit(), description="What the standards themselves may be off by, however well they come back"
+    )
+
     needs: ClassVar[frozenset[str]] = frozenset({"network"})
     streams: ClassVar = (STANDARDS, CALIBRATION, RESIDUALS)
     parameters: ClassVar[tuple[Parameter, ...]] = (
@@ -125,6 +130,7 @@ class VectorCalibration(BeforeBlock):
                 )
         station.connect("device")
         # Of a reflection only a standard that reflects tells, of a transmission one that lets through: the thru tells of both.
+        kit = self.kit.stated()
         station.keep(
             replace(
                 found,
@@ -132,10 +138,17 @@ class VectorCalibration(BeforeBlock):
                 residual_transmission=max(one.transmission for one in shown if one.name == "thru"),
                 # TRL takes no crosstalk out, and so no noise of it in.
                 isolation_noise=station.accuracy(asked).noise_floor if self.method == "SOLT" else 0.0,
+                kit_reflection=kit["kit_reflection"],
+                kit_transmission_db=kit["kit_transmission_db"],
             )
         )
         text = f"{self.method} of {grid.size} frequencies made and kept; the device is connected again"
         station.note("calibration", f"{where}: {text}")
+        station.note("calibration", f"{where}: {self.kit.in_uncertainty}")
+
+    def not_stated(self) -> tuple[str, ...]:
+        missing = self.kit.missing
+        return (f"{self.title}: what the kit's standards are off by (kit: {', '.join(missing)})",) if missing else ()
 
     def mistakes(self, files: Mapping[str, bytes] | None) -> Iterator[tuple[str, str]]:
         if self.method == "SOLT":
@@ -227,6 +240,8 @@ class VectorCalibration(BeforeBlock):
         }
         return {
             "what the calibration leaves": unseen[self.method],
+            "calibration kit": "standards connected again show how well they are connected, not what they are. "
+            f"{self.kit.in_uncertainty}",
             "calibration": f"{self.method} at the device's planes, unbiased, once per channel before the first condition; drift "
             "of cables with the chamber's temperature is not corrected"
         }

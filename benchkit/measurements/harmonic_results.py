@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "CARRIER", "HARMONICS", "HIGHEST_HARMONIC", "RANDOM", "DriveError", "HarmonicConventions", "at_drive", "drives_of",
-    "harmonic_results", "judged_levels", "per_drive", "qualifier_of", "reads_of", "u_drive_db",
+    "harmonic_results", "judged_levels", "lines_read", "per_drive", "qualifier_of", "reads_of", "u_drive_db",
 ]  # fmt: skip
 
 CARRIER = "carrier"
@@ -75,7 +75,7 @@ def qualifier_of(drive_dbm: float) -> str:
     return f"{drive_dbm:+.4g} dBm drive"
 
 
-def _read(rows: pd.DataFrame, attenuation_db: float) -> dict[str, SpectrumLine]:
+def lines_read(rows: pd.DataFrame, attenuation_db: float) -> dict[str, SpectrumLine]:
     """Lines of one drive by name, at one attenuation; responses apart."""
     return {
         line.name: line
@@ -102,7 +102,7 @@ def harmonic_results(
         at_drives = {drive_dbm: at_drive(own, drive_dbm) for drive_dbm in drives_of(own, every=True)}
         reads = reads_of(own, conventions.attenuation_db)
         for drive_dbm in drives_of(own, conventions.reports_every_drive):
-            again = _read(at_drives[drive_dbm], conventions.attenuation_db + conventions.check_step_db)
+            again = lines_read(at_drives[drive_dbm], conventions.attenuation_db + conventions.check_step_db)
             u_db = u_drive_db(at_drive(rows, drive_dbm))
             for n in range(2, conventions.highest + 1):
                 drive = DriveError(u_db, *per_drive(n, reads, drive_dbm))
@@ -133,7 +133,7 @@ def u_drive_db(rows: pd.DataFrame) -> float:
 
 def reads_of(lines: pd.DataFrame, attenuation_db: float) -> dict[float, dict[str, SpectrumLine]]:
     """Of one ladder, at one attenuation: by drive, carrier and harmonics by name. [dB, dBm]"""
-    return {drive_dbm: _read(at_drive(lines, drive_dbm), attenuation_db) for drive_dbm in drives_of(lines, every=True)}
+    return {drive_dbm: lines_read(at_drive(lines, drive_dbm), attenuation_db) for drive_dbm in drives_of(lines, every=True)}
 
 
 def per_drive(n: int, reads: dict[float, dict[str, SpectrumLine]], drive_dbm: float) -> tuple[float, float]:
@@ -184,7 +184,7 @@ class _Harmonic:
                 Contribution(told, drive.u_db, drive.relative),
                 # The device's output is matched otherwise at the harmonic than at the carrier, and the phase is another.
                 *mismatch_lines(carrier.u_mismatch_db, " at the carrier", -1.0),
-                Contribution("spectrum analyser's level at the carrier", carrier.u_analyser_db, -1.0),
+                Contribution("spectrum analyser's level at the carrier", carrier.u_analyser_db, -1.0, distribution="rectangular"),
                 Contribution("path from the device to the analyser at the carrier", carrier.u_path_db, -1.0),
             ]
             numbers = [line.output_dbm, line.output_dbm - carrier.output_dbm]
@@ -209,7 +209,7 @@ class _Harmonic:
         line = self._line
         bias_db, scatter_db = noise_error_db(line.output_dbm - line.noise_dbm)
         lines = [
-            Contribution("spectrum analyser's level at the harmonic", line.u_analyser_db),
+            Contribution("spectrum analyser's level at the harmonic", line.u_analyser_db, distribution="rectangular"),
             Contribution("path from the device to the analyser at the harmonic", line.u_path_db),
             *mismatch_lines(line.u_mismatch_db, " at the harmonic"),
             Contribution("analyser's own harmonic", standard_from_u_shaped(own_db)),
@@ -268,8 +268,8 @@ def judged_levels(rows: pd.DataFrame, conventions: HarmonicConventions) -> dict[
     levels: dict[int, list[float]] = {n: [] for n in range(1, conventions.highest + 1)}
     for drive_dbm in drives_of(rows, every=True):
         present = at_drive(rows, drive_dbm)
-        read = _read(present, conventions.attenuation_db)
-        again = _read(present, conventions.attenuation_db + conventions.check_step_db)
+        read = lines_read(present, conventions.attenuation_db)
+        again = lines_read(present, conventions.attenuation_db + conventions.check_step_db)
         levels[1].append(read[CARRIER].output_dbm)
         for n in range(2, conventions.highest + 1):
             is_absent = isinstance(_Harmonic(n, read, again, conventions)._judge(), Absent)

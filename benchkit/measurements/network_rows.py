@@ -77,11 +77,18 @@ NETWORK = BlockStream(
             )
             for port in (1, 2)
         ),
-        Column("bias_state", "", "unpowered: every supply output read off; empty: biased", "S12"),
         *(
             Column(f"raised_s{i + 1}{j + 1}", "1", f"how much larger {REMOVAL} makes an error of S{i + 1}{j + 1} at the planes")
             for i, j in ELEMENTS
         ),
+        Column("kit_reflection", "1", "expanded uncertainty: reflections of the calibration kit's standards; NaN: not stated"),
+        Column("kit_transmission_db", "dB", "expanded uncertainty: transmission of the calibration kit's thru; NaN: not stated"),
+        Column("kit_is_line", "1", "1: it is that of the line (TRL); 0: of short, open and load (SOLT)"),
+        *(
+            Column(f"load_match_{way}", "1", f"magnitude of the analyser's load match before correction, {way}")
+            for way in ("forward", "reverse")
+        ),
+        Column("bias_state", "", "unpowered: every supply output read off; empty: biased", "S12"),
     ),
 )
 STANDARDS = BlockStream(
@@ -141,6 +148,13 @@ def store_network(
         "residual_transmission": calibration.residual_transmission,
         "linearity_db": accuracy.linearity_db,
         "drift_db": accuracy.drift_db,
+        "kit_reflection": calibration.kit_reflection,
+        "kit_transmission_db": calibration.kit_transmission_db,
+        "kit_is_line": float(calibration.kind == "TRL"),
+    }  # fmt: skip
+    match = {} if calibration is None else {
+        f"load_match_{way}": np.abs(calibration.terms[f"{way} load match"][_nearest(calibration, frequency_hz)])
+        for way in ("forward", "reverse")
     }  # fmt: skip
     for k, hz in enumerate(frequency_hz.tolist()):
         row: dict[str, float | int | str] = {
@@ -150,6 +164,7 @@ def store_network(
             **({"bias_state": UNPOWERED} if is_unpowered else {}),
             **_s_row("raw_", raw[k]), **({} if corrected is None else _s_row("", corrected[k])), **constant,
             **({} if raised is None else {f"raised_s{i + 1}{j + 1}": float(raised[k, i, j]) for i, j in ELEMENTS}),
+            **{name: float(values[k]) for name, values in match.items()},
             **({} if noise is None else {f"noise_s{i + 1}{j + 1}": float(noise[k, i, j]) for i, j in ELEMENTS}),
         }  # fmt: skip
         store("network", row)
@@ -159,7 +174,7 @@ def _noise(
     calibration: Calibration, frequency_hz: NDArray[np.float64], raw: Complexes, accuracy: NetworkAccuracy
 ) -> NDArray[np.float64]:
     """Of each corrected parameter: a receiver's noise is raised by as much as the tracking that is taken out."""
-    place = np.abs(calibration.frequency_hz[:, np.newaxis] - frequency_hz).argmin(axis=0)
+    place = _nearest(calibration, frequency_hz)
     found = np.hypot(accuracy.noise_floor, accuracy.trace_noise * np.abs(raw))
     for i, j in ELEMENTS:
         term = f"{'forward' if j == 0 else 'reverse'} {'reflection' if i == j else 'transmission'} tracking"
@@ -168,6 +183,10 @@ def _noise(
             found[:, i, j] = np.hypot(found[:, i, j], calibration.isolation_noise)
         found[:, i, j] /= np.abs(calibration.terms[term][place])
     return np.asarray(found, dtype=np.float64)
+
+
+def _nearest(calibration: Calibration, frequency_hz: NDArray[np.float64]) -> NDArray[np.intp]:
+    return np.asarray(np.abs(calibration.frequency_hz[:, np.newaxis] - frequency_hz).argmin(axis=0), dtype=np.intp)
 
 
 def store_standard(

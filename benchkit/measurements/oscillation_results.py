@@ -46,7 +46,7 @@ def level_budget(trace: SpectrumTrace, index: int) -> Budget:
     """Of one level at the device's output."""
     return Budget(
         [
-            Contribution("spectrum analyser's level", trace.u_analyser_db),
+            Contribution("spectrum analyser's level", trace.u_analyser_db, distribution="rectangular"),
             Contribution("path from the device to the analyser", float(trace.u_path_db[index])),
             *mismatch_lines(trace.u_mismatch_db),
         ]

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from benchkit.measurements.network_rows import ELEMENTS
 from benchkit.measurements.unpowered_results import unpowered_figures
+from benchkit.results.kit_errors import KitErrors
 from benchkit.results.matching import vswr
 from benchkit.results.network import maximum_gain, stability
 from benchkit.results.network_budget import EXTREME, FixtureErrors, NetworkErrors, figure_budgets, magnitude_budget_db
@@ -56,7 +57,7 @@ def errors_of(rows: pd.DataFrame) -> NetworkErrors | None:
     return NetworkErrors(
         # Of directivity; a match behind a loss counts for less, and is left as it is: the largest of all stands for both ports.
         one["residual_reflection"] * float(max(raised[:, 0, 0].max(), raised[:, 1, 1].max())),
-        one["residual_transmission"], noise, linearity_db, drift_db, _fixtures_of(rows, raised),
+        one["residual_transmission"], noise, linearity_db, drift_db, _fixtures_of(rows, raised), _kit_of(rows, raised),
     )  # fmt: skip
 
 
@@ -73,18 +74,28 @@ def _raised(rows: pd.DataFrame) -> Floats:
 
 def _fixtures_of(rows: pd.DataFrame, raised: Floats) -> FixtureErrors:
     """What is stated of what was de-embedded, seen behind it; a record from before these columns states nothing."""
-
-    def standard(name: str) -> float:
-        value = float(rows[name].to_numpy(dtype=float)[0]) if name in rows else math.nan
-        return 0.0 if math.isnan(value) else standard_from_expanded(value)
-
     return FixtureErrors(
         (
-            standard("fixture_reflection_1") * float(raised[:, 0, 0].max()),
-            standard("fixture_reflection_2") * float(raised[:, 1, 1].max()),
+            _standard(rows, "fixture_reflection_1") * float(raised[:, 0, 0].max()),
+            _standard(rows, "fixture_reflection_2") * float(raised[:, 1, 1].max()),
         ),
-        (standard("fixture_loss_1_db"), standard("fixture_loss_2_db")),
+        (_standard(rows, "fixture_loss_1_db"), _standard(rows, "fixture_loss_2_db")),
     )
+
+
+def _kit_of(rows: pd.DataFrame, raised: Floats) -> KitErrors:
+    """Likewise of the calibration kit's standards, which are at the calibrated planes."""
+    if "kit_is_line" not in rows:
+        return KitErrors()
+    reflection = _standard(rows, "kit_reflection") * float(max(raised[:, 0, 0].max(), raised[:, 1, 1].max()))
+    is_line = bool(rows["kit_is_line"].to_numpy(dtype=float)[0])
+    match = [float(rows[f"load_match_{way}"].to_numpy(dtype=float).max()) for way in ("forward", "reverse")]
+    return KitErrors(reflection, 0.0 if is_line else reflection, _standard(rows, "kit_transmission_db"), (match[0], match[1]))
+
+
+def _standard(rows: pd.DataFrame, name: str) -> float:
+    value = float(rows[name].to_numpy(dtype=float)[0]) if name in rows else math.nan
+    return 0.0 if math.isnan(value) else standard_from_expanded(value)
 
 
 def sweep_budgets(hz: Floats, s: Complexes, errors: NetworkErrors) -> dict[str, tuple[Contribution, ...] | str]:

@@ -20,8 +20,11 @@ from benchkit.measurements.harmonic_results import (
     HIGHEST_HARMONIC,
     RANDOM,
     HarmonicConventions,
+    at_drive,
     harmonic_results,
+    lines_read,
 )
+from benchkit.measurements.level_agreement import LEVEL_AGREEMENT, level_agreement
 from benchkit.measurements.mask import limits_dbm
 from benchkit.measurements.responses import MOST, look_twice, nearby, noise_of, strongest_above
 from benchkit.measurements.search import Search, search_mistakes
@@ -81,7 +84,7 @@ class Spectrum(MeasurementBlock):
 
     needs: ClassVar[frozenset[str]] = frozenset({"power", "spectrum"})
     streams: ClassVar = (TRACES, LINES)
-    parameters: ClassVar[tuple[Parameter, ...]] = (*HARMONICS, *SPURIOUS)
+    parameters: ClassVar[tuple[Parameter, ...]] = (*HARMONICS, *SPURIOUS, LEVEL_AGREEMENT)
 
     def mistakes(self, files: Mapping[str, bytes] | None) -> Iterator[tuple[str, str]]:
         search = self.search
@@ -231,7 +234,12 @@ class Spectrum(MeasurementBlock):
         results = combined(each, RANDOM, self.repeats)
         if self.search is not None and traces is not None:
             results += spurious_results(points, traces, lines, self._conventions(), self.title)
-        return results
+        by_ladder = {int(str(ladder)): rows for ladder, rows in lines.groupby("ladder")}
+
+        def read(ladder: int, drive_dbm: float) -> Mapping[str, SpectrumLine]:
+            return {} if ladder not in by_ladder else lines_read(at_drive(by_ladder[ladder], drive_dbm), self.attenuation_db)
+
+        return results + level_agreement(points, read, CARRIER, self.title)
 
     def figures(self, points: pd.DataFrame, results: list[Result]) -> list[Figure]:
         return []
@@ -254,6 +262,9 @@ class Spectrum(MeasurementBlock):
             f"order n falls by (n - 1) x {self.check_step_db:g} dB; what changes by more than {self.check_tolerance_db:g} "
             "dB beyond "
             "noise gives no number",
+            "source's own harmonics": "not told from the device's: what the source sends at a harmonic, less the input "
+            "path's loss and as the device amplifies it there, is in the number; whether it counts is seen with a low-pass "
+            "filter at the device's input, or from the source's data sheet",
         }
         if self.search is not None:
             kept = "carrier" if self.search.leaves_out == "carrier" else "carrier and its harmonics"

@@ -31,7 +31,7 @@ def line_budget(
         noise_dbm = float(noise_of(trace)[index])
     bias_db, scatter_db = noise_error_db(float(trace.analyser_dbm[index]) - noise_dbm)
     lines = [
-        Contribution("spectrum analyser's level", trace.u_analyser_db),
+        Contribution("spectrum analyser's level", trace.u_analyser_db, distribution="rectangular"),
         Contribution("path from the device to the analyser", float(trace.u_path_db[index])),
         *mismatch_lines(trace.u_mismatch_db),
     ]
@@ -44,7 +44,7 @@ def line_budget(
         ]
     if relative:
         lines += [
-            Contribution("spectrum analyser's level at the carrier", carrier.u_analyser_db, -1.0),
+            Contribution("spectrum analyser's level at the carrier", carrier.u_analyser_db, -1.0, distribution="rectangular"),
             Contribution("path from the device to the analyser at the carrier", carrier.u_path_db, -1.0),
             # Far apart in frequency the two have phases of their own.
             *mismatch_lines(carrier.u_mismatch_db, " at the carrier", -1.0),

@@ -211,5 +211,8 @@ class TwoTone(MeasurementBlock):
             "unequal tones corrected by each product's law; per tone, at the device's output; mean over the points in back-off",
             "back-off": "output of both tones together against P1dB of one tone",
             "analyser's own intermodulation": checked,
+            "sources' own intermodulation": "not told from the device's: what two sources make of each other's tone through "
+            "the combiner passes the device as a signal; isolation between them keeps it small, and a look at the combiner's "
+            "output alone shows it",
             "device input, total": "input_dbm is both tones together, 3 dB above drive_set_dbm, which is each",
         }

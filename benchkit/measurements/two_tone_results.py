@@ -321,7 +321,7 @@ class _Order:
         return Budget(
             [
                 Contribution("path from the device to the analyser, common to all lines", read.u_path_db),
-                Contribution("analyser's level, common to all lines", read.u_analyser_db),
+                Contribution("analyser's level, common to all lines", read.u_analyser_db, distribution="rectangular"),
                 *mismatch_lines(read.u_mismatch_db, ", common to all lines"),
                 Contribution("analyser, difference of tone and product", read.u_relative_db, part),
                 Contribution("analyser's own product", standard_from_u_shaped(own_db), part),

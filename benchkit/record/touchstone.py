@@ -106,6 +106,8 @@ def _comments(record: Record, sweep: SParameterSweep, bias: pd.DataFrame) -> lis
     state = "UNPOWERED, every supply output read off" if sweep.is_unpowered else "biased"
     comments = [f"S-parameters, {plane}", f"device: {state}"]
     if sweep.is_corrected:
+        if record.attributes.get("device_plane"):
+            comments.append(f"device's planes: {record.attributes['device_plane']}")
         made = pd.Timestamp(sweep.calibration_made_s, unit="s").isoformat(timespec="seconds")
         comments.append(f"calibration made {made} UTC; impedance of reference: the standards' (TRL: the line's)")
     comments.append(

@@ -16,7 +16,7 @@ from benchkit.results.budget_check import check_budget
 from benchkit.results.result import Parameter, Result
 from benchkit.results.uncertainty import Contribution
 
-__all__ = ["BudgetLine", "BudgetTable", "budgets_of", "not_stated"]
+__all__ = ["BudgetLine", "BudgetTable", "budgets_of", "kinds_not_stated", "not_stated"]
 
 # Of the variance; what is smaller is told in one line together.
 SHOWN_PERCENT = 0.1
@@ -179,6 +179,12 @@ def not_stated(bench: Bench | None) -> list[str]:
         if absent:
             found.append(f"{name}: {', '.join(absent)} not stated")
     return found
+
+
+def kinds_not_stated(source: Source) -> list[str]:
+    """Likewise the sequence's measurements."""
+    blocks = () if source.sequence is None else source.sequence.file.measurements
+    return [line for block in blocks for line in block.not_stated()]
 
 
 def _shape(line: Contribution) -> str:

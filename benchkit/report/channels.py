@@ -186,8 +186,7 @@ def _channel_pairs(source: Source) -> list[tuple[str, str]]:
 
 
 def _of_results(source: Source, parameters: Mapping[str, Parameter]) -> Iterator[_Match]:
-    about_bench = source.about_bench
-    own = [one for one in source.results if one.measurement not in about_bench and not one.is_absent]
+    own = [one for one in source.results if not source.is_about_bench(one) and not one.is_absent]
     for a, b in _channel_pairs(source):
         shared = tuple(shared_parts(source, a, b))
         theirs = {_key(one): one for one in own if one.condition.channel == b}

@@ -35,7 +35,7 @@ def conditions_of(sources: Sequence[Source]) -> list[tuple[str, str]]:
 
 
 def _of(source: Source) -> list[tuple[str, str]]:
-    rows = [] if source.sequence is None else _asked(source.sequence.file)
+    rows = [] if source.sequence is None else [*_asked(source.sequence.file), *_found(source, source.sequence.file)]
     begun = "not stated" if source.started_s != source.started_s else clock_time(source.started_s)
     simulated = {True: "simulated, ", False: "", None: "origin not stated, "}[source.is_simulated]
     return [*rows, ("Unit", source.label), ("Bench", source.text("bench_name")), ("Date", f"{simulated}{begun}")]
@@ -70,6 +70,43 @@ def _asked(file: SequenceFile) -> list[tuple[str, str]]:
         ("Channel", ", ".join(conditions.channels or file.device.channels)),
     ]
     return [(name, text) for name, text in rows if text]
+
+
+def _found(source: Source, file: SequenceFile) -> list[tuple[str, str]]:
+    """What was so meanwhile, whether it was asked for or not."""
+    rows = [
+        ("Device's planes", file.device.plane), ("Case temperature", _case(source)), ("Other channels", _others(source, file)),
+    ]  # fmt: skip
+    return [(name, text) for name, text in rows if text]
+
+
+def _case(source: Source) -> str:
+    """Lowest and highest of all points, by the temperature set: a soak ends within a tolerance, and a driven part is warmer."""
+    points = source.streams.points
+    if "case_degc" not in points:
+        return ""
+    told = []
+    for degc, case in points["case_degc"].groupby(points["temperature_set_degc"], dropna=False):
+        if case.notna().any():
+            low, high = (f"{one:.1f}".replace("-", MINUS) for one in (float(case.min()), float(case.max())))
+            whole = f"{low} °C" if low == high else f"{low} °C to {high} °C"
+            set_degc = float(str(degc))
+            told.append(whole if set_degc != set_degc else f"{whole} at {celsius(set_degc)}")
+    return ", ".join(told)
+
+
+def _others(source: Source, file: SequenceFile) -> str:
+    """One channel is biased at a time; where a drain's output is common to several, the gates of the others hold them off."""
+    channels = list(file.device.channels)
+    if source.bench is None or len(channels) < 2:
+        return ""
+    wiring = source.bench.file.wiring.channels
+    outputs = {
+        name: {(pin.supply, pin.channel) for pin in wiring[name].drains} for name in channels if name in wiring
+    }  # fmt: skip
+    is_shared = any(outputs[a] & outputs[b] for a in outputs for b in outputs if a < b)
+    state = "their drain's output is common and on, their gates at pinch-off" if is_shared else "the others unpowered"
+    return f"one channel is biased at a time, {state}"
 
 
 def _range(low: float, high: float, text: Callable[[float], str]) -> str:

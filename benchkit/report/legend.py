@@ -40,7 +40,7 @@ def _styles(spec: Json) -> Iterable[Json]:
 def _item(look: Json) -> KeyItem:
     line, marker = look.get("line", {}), look.get("marker", {})
     has_line, has_mark = "lines" in look["mode"], "markers" in look["mode"]
-    outline, is_filled = _OUTLINES[marker["symbol"]] if has_mark else ("", True)
+    outline, is_filled = _OUTLINES[marker.get("symbol", "circle")] if has_mark else ("", True)
     return KeyItem(
         html.unescape(look["name"]),
         str((line if has_line else marker).get("color", "")),

@@ -22,7 +22,13 @@ def planes() -> tuple[Plane, ...]:
         Plane("Input power", "device input", "level set at the source, less the input path's loss at the frequency"),
         Plane("Output power", "device output", "power meter reading, plus the output path's loss at the frequency"),
         Plane("Gain", "device input to device output", "output power less input power, in dB"),
-        Plane("Drain and gate voltage, current", "supply terminals", "read back from the supplies; leads are not corrected for"),
+        Plane("Drain and gate current", "drain pin, gate pin", "read back from the supplies: all along a lead it is one current"),
+        Plane(
+            "Drain voltage", "supply terminals",
+            "read back from the supplies; leads are not corrected for: unless the supply senses at the pin, it is lower there by "
+            "what the drain current loses in them",
+        ),
+        Plane("Gate voltage", "gate pin", "read back from the supplies; the gate's current loses next to nothing in a lead"),
         Plane("DC power", "supply terminals", "drain voltage times current, one channel, all its drains; the gates are left out"),
         Plane("Detector voltage", "detector pin less reference pin", "two voltmeters, read at one time"),
         Plane("Temperature", "chamber air; case", "the chamber's own sensor; a Pt100 on the case (IEC 60751), where fitted"),

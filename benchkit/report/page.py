@@ -12,9 +12,10 @@ from typing import Any
 from markupsafe import Markup
 
 from benchkit.report.bench_table import instruments_of, missing_protections
-from benchkit.report.budgets import budgets_of, not_stated
+from benchkit.report.budgets import budgets_of, kinds_not_stated, not_stated
 from benchkit.report.cautions import cautions_of
 from benchkit.report.conditions import conditions_of
+from benchkit.report.contradicted import contradicted
 from benchkit.report.contributions import contributions_of
 from benchkit.report.definitions import definitions_of, notes_of
 from benchkit.report.details import detail_tables
@@ -102,7 +103,8 @@ def render(sources: Sequence[Source], options: ReportOptions | None = None, *, m
         rules=decision_rules(sources),
         contributions=_contributions(sources),
         budgets=[] if options.abridged else budgets_of(sources, parameters, monte_carlo=monte_carlo),
-        unstated=list(dict.fromkeys(line for source in sources for line in not_stated(source.bench))),
+        unstated=list(dict.fromkeys(line for one in sources for line in (*not_stated(one.bench), *kinds_not_stated(one)))),
+        contradicted=list(dict.fromkeys(line for source in sources for line in contradicted(source))),
         instruments=instruments_of(sources),
         unprotected=list(dict.fromkeys(text for source in sources for text in missing_protections(source))),
         software=[(source.label, source.text("revision"), source.text("software").splitlines(), source.written_by)

@@ -180,9 +180,8 @@ def _grouped(sources: Sequence[Source], over: str) -> dict[tuple[str, ...], dict
         for judged in source.verdicts:
             low, high = (None if math.isnan(limit) else limit for limit in (judged.verdict.minimum, judged.verdict.maximum))
             limits.setdefault(judged.result, set()).add((low, high))
-        about_bench = source.about_bench
         for place, result in enumerate(results[source.label]):
-            if result.measurement in about_bench:
+            if source.is_about_bench(result):
                 continue
             unit = source.serial
             where = result.condition

@@ -118,17 +118,20 @@ def make_sheet(sources: Sequence[Source]) -> Sheet:
     """Every result of every record in its row."""
     parameters = known_parameters(sources)
     results = harmonised({source.label: source.results for source in sources})
-    about_bench = frozenset().union(*(source.about_bench for source in sources))
-    titles = list(dict.fromkeys(result.measurement for of_record in results.values() for result in of_record))
-    titles.sort(key=about_bench.__contains__)
+    about = {id(r): source.is_about_bench(r) for source in sources for r in results[source.label]}
+    titles = list(dict.fromkeys((r.measurement, about[id(r)]) for of_record in results.values() for r in of_record))
+    titles.sort(key=lambda one: one[1])
     supplies = {r.condition.supply_voltage_v for of_record in results.values() for r in of_record}
     # What is measured unpowered says so by its name.
     several = len(supplies - {None, UNPOWERED_V}) > 1
     room = room_temperature(sources)
     checks, unanswered = checks_of(sources, results)
     groups: list[Group] = []
-    for title in titles:
-        own = {label: [r for r in of_record if r.measurement == title] for label, of_record in results.items()}
+    for title, of_bench in titles:
+        own = {
+            label: [r for r in of_record if (r.measurement, about[id(r)]) == (title, of_bench)]
+            for label, of_record in results.items()
+        }
         members = _members(own)
         numbers = {key: row_numbers(many) for key, many in members.items()}
         overall = {row_key(one): one for one in spread(own)}
@@ -141,7 +144,7 @@ def make_sheet(sources: Sequence[Source]) -> Sheet:
             )
             for key in at_room
         )  # fmt: skip
-        groups.append(Group(title, title in about_bench, rows, own, numbers))
+        groups.append(Group(title, of_bench, rows, own, numbers))
     return Sheet(tuple(groups), tuple(unanswered), room, several)
 
 

@@ -7,13 +7,14 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 
 import pandas as pd
 
 from benchkit.bench.load import Bench
 from benchkit.errors import FileError, Mistake
-from benchkit.results.result import Result
+from benchkit.results.result import Parameter, Result
 from benchkit.results.verdict import Verdict
 from benchkit.sequence.load import Sequence as LoadedSequence
 
@@ -83,12 +84,22 @@ class Source:
         """An attribute as text."""
         return str(self.attributes.get(name, "")).strip() or missing
 
-    @property
+    @cached_property
     def about_bench(self) -> frozenset[str]:
         """Titles of the measurements that look at the bench and not at the part."""
         if self.sequence is None:
             return frozenset()
         return frozenset(block.title for block in self.sequence.file.measurements if block.about_bench)
+
+    @cached_property
+    def parameters_about_bench(self) -> dict[str, Parameter]:
+        """By name: those of the bench, of measurements whose other numbers are of the part."""
+        blocks = () if self.sequence is None else self.sequence.file.measurements
+        return {one.name: one for block in blocks for one in block.parameters if one.about_bench}
+
+    def is_about_bench(self, result: Result) -> bool:
+        """Whether a result says nothing of the part."""
+        return result.measurement in self.about_bench or result.parameter in self.parameters_about_bench
 
     @property
     def serial(self) -> str:

@@ -32,6 +32,7 @@ ERROR_TERMS = tuple(
 
 _SAME_FREQUENCY = 1e-9
 _LARGEST_TURN_DEG = 20.0
+_MAY_BE_MISSING = ("residual_reflection", "residual_transmission", "isolation_noise", "kit_reflection", "kit_transmission_db")
 
 
 @dataclass(frozen=True)
@@ -47,6 +48,9 @@ class Calibration:
         residual_reflection, residual_transmission: Largest |corrected - known| that standards connected again afterwards showed;
             NaN when none was. [1]
         isolation_noise: Standard deviation of the raw reading that the isolation terms came from; NaN when not known. [1]
+        kit_reflection: Expanded uncertainty (k = 2) of what the kit's standards reflect, real or imaginary part: short, open and
+            load, or the line in 50 ohm; NaN when not stated. [1]
+        kit_transmission_db: Likewise of what its thru lets through. [dB]
     """
 
     kind: CalibrationKind
@@ -58,6 +62,8 @@ class Calibration:
     residual_reflection: float = math.nan
     residual_transmission: float = math.nan
     isolation_noise: float = math.nan
+    kit_reflection: float = math.nan
+    kit_transmission_db: float = math.nan
 
     def __post_init__(self) -> None:
         if self.kind not in get_args(CalibrationKind):
@@ -82,9 +88,7 @@ class Calibration:
         return {
             "frequency_hz": self.frequency_hz,
             "made_s": np.asarray(self.made_s),
-            "residual_reflection": np.asarray(self.residual_reflection),
-            "residual_transmission": np.asarray(self.residual_transmission),
-            "isolation_noise": np.asarray(self.isolation_noise),
+            **{name: np.asarray(getattr(self, name)) for name in _MAY_BE_MISSING},
             **{name: np.asarray(text, dtype=np.str_) for name, text in texts.items()},
             **self.terms,
         }
@@ -109,7 +113,7 @@ class Calibration:
             made_s=float(np.asarray(arrays["made_s"])),
             **{
                 name: float(np.asarray(arrays.get(name, math.nan)))
-                for name in ("residual_reflection", "residual_transmission", "isolation_noise")
+                for name in _MAY_BE_MISSING
             },
         )
 

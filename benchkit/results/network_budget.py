@@ -7,19 +7,28 @@ standard uncertainty r / 2. To first order in the residuals D, M (ports 1 and 2)
 
     dS11 = D1 + T1 S11 + M1 S11^2 + M2 S12 S21          dS21 = S21 (t + M1 S11 + M2 S22)
 
-and the other two likewise. Noise, non-linearity of the receivers, and drift with bent cables come on top; and of fixtures that
-were de-embedded what their files may be wrong by, which acts as residuals do.
+and the other two likewise. Noise, non-linearity of the receivers, and drift with bent cables come on top; so does what the kit's
+standards are off by, which no residual shows (kit_errors.py), and what files of fixtures may be wrong by (fixture_errors.py).
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from benchkit.results.fixture_errors import (
+    FIXTURE_LOSS,
+    FIXTURE_MATCH,
+    FixtureErrors,
+    fixture_loss_db,
+    fixture_match,
+    fixture_moves,
+)
+from benchkit.results.kit_errors import KitErrors, kit_amounts, kit_moves
 from benchkit.results.uncertainty import Contribution
 
 __all__ = ["EXTREME", "FixtureErrors", "NetworkErrors", "figure_budgets", "magnitude_budget_db", "network_lines"]
@@ -38,25 +47,6 @@ SIGNIFICANT = 3.0
 
 
 @dataclass(frozen=True)
-class FixtureErrors:
-    """
-    What fixtures that were taken out may have left at ports 1 and 2; standard uncertainties, 0 where nothing was taken out.
-
-    Attributes:
-        reflection: Real or imaginary part of a reflection, towards the device or towards the analyser. [1]
-        loss_db: Of the way through, once. [dB]
-    """
-
-    reflection: tuple[float, float] = (0.0, 0.0)
-    loss_db: tuple[float, float] = (0.0, 0.0)
-
-    def __post_init__(self) -> None:
-        for value in (*self.reflection, *self.loss_db):
-            if not 0 <= value < math.inf:
-                raise ValueError(f"a fixture's standard uncertainty is {value}; expected a finite number, not below zero")
-
-
-@dataclass(frozen=True)
 class NetworkErrors:
     """
     What a corrected sweep may be off by; 0 for what is nothing.
@@ -67,6 +57,7 @@ class NetworkErrors:
         noise: Standard deviation of each corrected parameter (real and imaginary part together), shape (n, 2, 2). [1]
         linearity_db, drift_db: Limits of error of any ratio. [dB]
         fixtures: Of what was de-embedded.
+        kit: Of the standards themselves.
     """
 
     reflection: float
@@ -74,7 +65,8 @@ class NetworkErrors:
     noise: Floats
     linearity_db: float = 0.0
     drift_db: float = 0.0
-    fixtures: FixtureErrors = FixtureErrors()
+    fixtures: FixtureErrors = field(default_factory=FixtureErrors)
+    kit: KitErrors = field(default_factory=KitErrors)
 
     def __post_init__(self) -> None:
         for name in ("reflection", "transmission", "linearity_db", "drift_db"):
@@ -97,10 +89,10 @@ def network_lines(errors: NetworkErrors) -> Iterator[tuple[str, NetworkErrors]]:
     yield "drift and cables since calibration", replace(nothing, drift_db=errors.drift_db)
     yield FIXTURE_MATCH, replace(nothing, fixtures=FixtureErrors(reflection=errors.fixtures.reflection))
     yield FIXTURE_LOSS, replace(nothing, fixtures=FixtureErrors(loss_db=errors.fixtures.loss_db))
+    for name, kit in errors.kit.each.items():
+        yield name, replace(nothing, kit=kit)
 
 
-FIXTURE_MATCH = "reflections of the fixtures taken out"
-FIXTURE_LOSS = "loss of the fixtures taken out"
 NOISE = "network analyser noise"
 EXTREME = "an extreme among uncertain points"
 
@@ -131,21 +123,14 @@ def magnitude_budget_db(s: Complexes, errors: NetworkErrors, point: int, i: int,
             "residual match": half * size * math.hypot(abs(own), abs(other)),
             "residual transmission tracking": across * size,
         }
-    fixtures = errors.fixtures
-    match, far = fixtures.reflection[i], fixtures.reflection[1 - i]
-    if i == j:
-        # Its outer reflection is a directivity, its inner one a match; its loss is passed twice.
-        residuals[FIXTURE_MATCH] = math.hypot(match, match * abs(own) ** 2, far * abs(loop))
-        loss_db = 2.0 * fixtures.loss_db[i]
-    else:
-        residuals[FIXTURE_MATCH] = size * math.hypot(match * abs(own), far * abs(other))
-        loss_db = math.hypot(*fixtures.loss_db)
+    residuals[FIXTURE_MATCH] = fixture_match(at, errors.fixtures, i, j)
+    residuals |= kit_amounts(at, errors.kit, i, j)
     relative = {"network analyser linearity": errors.linearity_db, "drift and cables since calibration": errors.drift_db}
     return (
         *(Contribution(name, value, per_one) for name, value in residuals.items()),
         Contribution(NOISE, float(errors.noise[point, i, j]) / math.sqrt(2.0), per_one),
         *(Contribution(name, limit_db / math.sqrt(3.0), distribution="rectangular") for name, limit_db in relative.items()),
-        Contribution(FIXTURE_LOSS, loss_db),
+        Contribution(FIXTURE_LOSS, fixture_loss_db(errors.fixtures, i, j)),
     )
 
 
@@ -247,25 +232,18 @@ def _drawn(
         for i, j in ((1, 0), (0, 1)):
             moved[..., i, j] = errors.transmission / 2 * _unit(hz, generator, draws) * s[:, i, j]
         return moved
-    if name == FIXTURE_MATCH:
-        outer, inner = ([r * _unit(hz, generator, draws) for r in errors.fixtures.reflection] for _ in range(2))
-        for port in (0, 1):
-            gamma = s[:, port, port]
-            moved[..., port, port] = outer[port] + inner[port] * gamma**2 + inner[1 - port] * loop
-            moved[..., 1 - port, port] = s[:, 1 - port, port] * (inner[0] * s[:, 0, 0] + inner[1] * s[:, 1, 1])
-        return moved
-    if name == FIXTURE_LOSS:
-        # One thing's loss, and with it its phase, is off slowly over the band.
-        passed = [PER_DB * u_db * _unit(hz, generator, draws, slow_part=1.0) for u_db in errors.fixtures.loss_db]
-        for i in (0, 1):
-            for j in (0, 1):
-                moved[..., i, j] = (passed[i] + passed[j]) * s[:, i, j]
-        return moved
+    def slow_unit() -> Complexes:
+        return _unit(hz, generator, draws, slow_part=1.0)
+
+    if name in (FIXTURE_MATCH, FIXTURE_LOSS):
+        return fixture_moves(name, s, errors.fixtures, lambda: _unit(hz, generator, draws), slow_unit)
+    if name in errors.kit.each:
+        return kit_moves(name, s, errors.kit, slow_unit)
     relative = PER_DB * (errors.linearity_db + errors.drift_db) / math.sqrt(3.0)
     for i in (0, 1):
         for j in (0, 1):
             # Receivers and cables change slowly over frequency.
-            moved[..., i, j] = relative * _unit(hz, generator, draws, slow_part=1.0) * s[:, i, j]
+            moved[..., i, j] = relative * slow_unit() * s[:, i, j]
     return moved
 
 

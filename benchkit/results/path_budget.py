@@ -16,7 +16,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchkit.results.path_lines import (
-    SQRT2,
     PowerAccuracy,
     adapter_loss,
     connected,
@@ -24,8 +23,10 @@ from benchkit.results.path_lines import (
     half_step,
     mismatched,
     same_meter,
+    twice_within,
+    within,
 )
-from benchkit.results.uncertainty import Contribution, standard_from_expanded, standard_from_rectangular
+from benchkit.results.uncertainty import Contribution, standard_from_expanded
 
 __all__ = [
     "SensorMatch",
@@ -113,9 +114,9 @@ def source_to_device(
     connections = 1
     if at_source is None:
         loss_db = source_set_dbm - (read_dbm + adapter[0])
-        lines.append(Contribution("source's level accuracy", standard_from_rectangular(accuracy.source_db)))
+        lines.append(within("source's level accuracy", accuracy.source_db))
         lines += half_step("source's resolution", accuracy.source_resolution_db)
-        lines.append(Contribution("power meter's accuracy", standard_from_rectangular(accuracy.meter_db)))
+        lines.append(within("power meter's accuracy", accuracy.meter_db))
         lines += adapter_loss(adapter[1])
     else:
         source_dbm = float(at_source.mean_dbm[where])
@@ -195,9 +196,9 @@ def levels_apart(
         series.noise("scatter at the lowest level", low),
         series.noise("scatter at the highest level", high),
         same_meter(accuracy),
-        Contribution("source's linearity", standard_from_rectangular(source_db))
+        within("source's linearity", source_db)
         if source_db is not None
-        else Contribution("source's accuracy at two levels", SQRT2 * standard_from_rectangular(accuracy.source_db)),
+        else twice_within("source's accuracy at two levels", accuracy.source_db),
     ]
     return (set_dbm[high] - set_dbm[low]) - float(read[high] - read[low]), tuple(lines)
 
@@ -215,11 +216,11 @@ def thru_gain(
         input_expanded_db, output_expanded_db: Expanded uncertainties of both tables. [dB]
     """
     return (
-        Contribution("source's level accuracy", standard_from_rectangular(accuracy.source_db)),
+        within("source's level accuracy", accuracy.source_db),
         *half_step("source's resolution", accuracy.source_resolution_db),
         Contribution("input path's loss", standard_from_expanded(input_expanded_db)),
         Contribution("output path's loss", standard_from_expanded(output_expanded_db)),
-        Contribution("power meter's accuracy", standard_from_rectangular(accuracy.meter_db)),
+        within("power meter's accuracy", accuracy.meter_db),
         *each_reading(accuracy, float(thru.mean_dbm[where]), "behind the thru"),
         thru.noise("scatter of the readings", where[1]),
         *mismatched(

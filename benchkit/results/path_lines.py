@@ -9,7 +9,10 @@ from dataclasses import dataclass
 from benchkit.results.matching import MismatchConvention, gamma_from_return_loss, mismatch
 from benchkit.results.uncertainty import Contribution, standard_from_expanded, standard_from_rectangular
 
-__all__ = ["SQRT2", "PowerAccuracy", "adapter_loss", "connected", "each_reading", "half_step", "mismatched", "same_meter"]
+__all__ = [
+    "PowerAccuracy", "adapter_loss", "connected", "each_reading", "half_step", "mismatched", "same_meter", "twice_within",
+    "within",
+]  # fmt: skip
 
 SQRT2 = math.sqrt(2.0)
 
@@ -43,26 +46,34 @@ class PowerAccuracy:
     convention: MismatchConvention = "largest magnitudes"
 
 
+def within(name: str, limit_db: float) -> Contribution:
+    """What is anywhere within a limit of error, equally likely. [dB]"""
+    return Contribution(name, standard_from_rectangular(limit_db), distribution="rectangular")
+
+
+def twice_within(name: str, limit_db: float) -> Contribution:
+    """The difference of two such. [dB]"""
+    return Contribution(name, SQRT2 * standard_from_rectangular(limit_db), distribution="triangular")
+
+
 def each_reading(accuracy: PowerAccuracy, read_dbm: float, where: str) -> Iterator[Contribution]:
     """What a reading has of its own: a zero is a power, and small beside a large one; half a step either way."""
     if accuracy.zero_dbm is not None:
         zero_db = 10.0 / math.log(10.0) * math.pow(10.0, (accuracy.zero_dbm - read_dbm) / 10.0)
-        yield Contribution(f"power meter's zero, {where}", standard_from_rectangular(zero_db))
+        yield within(f"power meter's zero, {where}", zero_db)
     yield from half_step(f"power meter's resolution, {where}", accuracy.meter_resolution_db)
 
 
 def half_step(name: str, step_db: float | None) -> Iterator[Contribution]:
     if step_db is not None:
-        yield Contribution(name, standard_from_rectangular(step_db / 2))
+        yield within(name, step_db / 2)
 
 
 def same_meter(accuracy: PowerAccuracy) -> Contribution:
     """Two readings of one meter at one frequency. Without a stated linearity nothing says what cancels, so nothing does."""
     if accuracy.meter_linearity_db is not None:
-        return Contribution("power meter's linearity", standard_from_rectangular(accuracy.meter_linearity_db))
-    return Contribution(
-        "power meter's accuracy, twice (its linearity is not stated)", SQRT2 * standard_from_rectangular(accuracy.meter_db)
-    )
+        return within("power meter's linearity", accuracy.meter_linearity_db)
+    return twice_within("power meter's accuracy, twice (its linearity is not stated)", accuracy.meter_db)
 
 
 def mismatched(

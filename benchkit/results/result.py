@@ -22,13 +22,19 @@ def supply_text(supply_voltage_v: float | None) -> str:
 
 @dataclass(frozen=True)
 class Parameter:
-    """A line of the data sheet: the name used in files, what it is called in a table, its unit and plane."""
+    """
+    A line of the data sheet: the name used in files, what it is called in a table, its unit and plane.
+
+    Attributes:
+        about_bench: It is of the bench and not of the device, of a kind whose other numbers are of the device.
+    """
 
     name: str
     label: str
     unit: str
     plane: str
     convention: str = ""
+    about_bench: bool = False
 
 
 # The names that `expectations` may use. A kind of measurement reports under these names and no others; a new kind adds

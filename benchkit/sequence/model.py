@@ -55,6 +55,10 @@ class DeviceSettings(FileModel):
     part: str = Field(min_length=1)
     technology: Literal["depletion", "enhancement"]
     channels: tuple[str, ...] = Field(min_length=1)
+    plane: str = Field(
+        default="", max_length=200,
+        description="What its planes are, in words, such as: package pins, evaluation board taken out by the path tables",
+    )  # fmt: skip
     description: str = ""
 
 

@@ -21,6 +21,7 @@ from sim_instruments.device_file import DeviceFile
 from sim_instruments.physics.channel import DeviceChannel, Feed, Fixture, NetworkFeed
 from sim_instruments.physics.detector import ChannelDetector
 from sim_instruments.physics.device import ChannelDevice
+from sim_instruments.physics.kit import KitTruth
 from sim_instruments.physics.match import ChannelMatch
 from sim_instruments.physics.mismatch import PortMismatch
 from sim_instruments.physics.network import PathTwoPort
@@ -88,6 +89,8 @@ def build_channels(
     line_delay_s = 0.0 if twin is None else twin.line_delay_s
     # Only where every stated error is drawn; without it all ends are matched.
     drawn_with = seed if twin is not None and twin.errors == "as stated" else None
+    # One kit, whatever channel it is connected to.
+    kit = None if twin is None or twin.kit is None or drawn_with is None else KitTruth(twin.kit, seed)
     # What the bench file's `twin:` mapping of a power meter says of the adapter that its sensor needs elsewhere.
     meters = {wiring.output.power_meter for wiring in bench.file.wiring.channels.values()}
     adapters_db = {
@@ -95,8 +98,8 @@ def build_channels(
     }
     return tuple(
         _channel(
-            name, wiring, ports, device, t, UnitSpread(unit, name), line_delay_s, adapters_db[wiring.output.power_meter],
-            drawn_with,
+            name, wiring, ports, device, t, UnitSpread(unit, name), adapters_db[wiring.output.power_meter], drawn_with,
+            Fixture(line_delay_s, kit, has_one_source=wiring.network is None and wiring.input.second_source is None),
         )
         for name, wiring in bench.file.wiring.channels.items()
     )
@@ -115,8 +118,8 @@ def ratings_of(bench: Bench) -> Ratings:
 
 
 def _channel(
-    name: str, wiring: ChannelWiring, ports: Ports, device: DeviceFile, t: float, spread: UnitSpread, line_delay_s: float,
-    adapter_db: float, drawn_with: int | None,
+    name: str, wiring: ChannelWiring, ports: Ports, device: DeviceFile, t: float, spread: UnitSpread, adapter_db: float,
+    drawn_with: int | None, fixture: Fixture,
 ) -> DeviceChannel:
     output, position = wiring.output, wiring.position
     meters = {output.power_meter: ports.paths[output.path]}
@@ -137,7 +140,7 @@ def _channel(
         detector_voltmeter=None if wiring.detector is None else wiring.detector.voltmeter,
         reference_voltmeter=None if wiring.reference is None else wiring.reference.voltmeter,
         match=ChannelMatch(device, spread),
-        fixture=Fixture(line_delay_s, has_one_source=wiring.network is None and wiring.input.second_source is None),
+        fixture=fixture,
         second=_second(wiring, ports),
         power_meter=output.power_meter,
         analyser=output.analyser or "",

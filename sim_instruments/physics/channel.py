@@ -8,6 +8,7 @@ from typing import NamedTuple
 
 from sim_instruments.physics.detector import ChannelDetector
 from sim_instruments.physics.device import NOTHING, ChannelDevice, Response, milliwatts
+from sim_instruments.physics.kit import KitTruth
 from sim_instruments.physics.match import ChannelMatch
 from sim_instruments.physics.mismatch import PortMismatch
 from sim_instruments.physics.network import PathTwoPort
@@ -71,16 +72,17 @@ class Fixture:
     Attributes:
         what: "device", or what hands have put in its place: a standard, or the power meter's sensor; see `put`.
         line_delay_s: Of the line standard. [s]
+        kit: What the standards are off by; None: nothing.
         is_plain: The device is in it, and but one source can reach it: the common case, answered the short way.
 
     Args:
         has_one_source: Neither a second source nor a network analyser is wired to it.
     """
 
-    __slots__ = ("_has_one_source", "is_plain", "line_delay_s", "what")
+    __slots__ = ("_has_one_source", "is_plain", "kit", "line_delay_s", "what")
 
-    def __init__(self, line_delay_s: float, *, has_one_source: bool) -> None:
-        self.line_delay_s = line_delay_s
+    def __init__(self, line_delay_s: float, kit: KitTruth | None = None, *, has_one_source: bool) -> None:
+        self.line_delay_s, self.kit = line_delay_s, kit
         self._has_one_source = has_one_source
         self.put(DEVICE)
 

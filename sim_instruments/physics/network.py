@@ -11,6 +11,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from sim_instruments.physics.kit import KIT_STANDARDS, KitTruth
 from sim_instruments.physics.paths import PathTruth
 from sim_instruments.physics.spread import generator
 
@@ -71,7 +72,7 @@ def cascade(first: Scattering, second: Scattering) -> Scattering:
     return s
 
 
-def standard(what: str, frequency_hz: NDArray[np.float64], line_delay_s: float) -> Scattering:
+def standard(what: str, frequency_hz: NDArray[np.float64], line_delay_s: float, kit: KitTruth | None = None) -> Scattering:
     """
     A calibration standard at the device's planes: on each port the same one-port, or one two-port between them.
 
@@ -80,7 +81,10 @@ def standard(what: str, frequency_hz: NDArray[np.float64], line_delay_s: float) 
             at the analyser's cable means a thru. Anything else that was put there leaves both planes open, but for a power sensor
             at the input, which is matched.
         line_delay_s: Of the line. [s]
+        kit: What they are off by; None: nothing.
     """
+    if kit is not None and what in KIT_STANDARDS:
+        return kit.off(what, frequency_hz, standard(what, frequency_hz, line_delay_s))
     count = len(frequency_hz)
     s = np.zeros((count, 2, 2), dtype=np.complex128)
     if what in ("thru", "line", "sensor at analyser"):

@@ -55,7 +55,8 @@ class NetworkSweep:
         assert network is not None
         before, behind = network.input_path.at(frequency_hz), network.output_path.at(frequency_hz)
         if channel.fixture.what != DEVICE:
-            inside = standard(channel.fixture.what, frequency_hz, channel.fixture.line_delay_s)
+            fixture = channel.fixture
+            inside = standard(fixture.what, frequency_hz, fixture.line_delay_s, fixture.kit)
             return cascade(cascade(before, inside), behind)
         level_dbm = network.port.level_dbm(t)
         is_driven = level_dbm > -math.inf
