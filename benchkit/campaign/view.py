@@ -213,6 +213,8 @@ class Viewer:
             except FileError:
                 self._ladder_points = ()
         each = self._ladder_points
+        if not {"measurement", "points", "status"} <= set(ladders):
+            return 0  # the record is of an earlier time
         return sum(
             max(0, each[measurement] - points)
             for measurement, points, status in zip(

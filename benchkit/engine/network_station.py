@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 from benchkit.bench.model import NetworkAnalyserSettings, SwitchPosition
 from benchkit.bench.open import OpenBench
 from benchkit.clock import Clock
+from benchkit.engine.all_off import require_all_off
 from benchkit.engine.bias import BiasState
 from benchkit.engine.biasing import Biaser
 from benchkit.engine.hookup import Hookup
@@ -104,6 +105,9 @@ class AnalyserStation:
         raw = analyser.collect()
         analyser.output_off()
         self._require_off()
+        if self._part is not None:
+            # So it was meanwhile, too: what is off before and after was not switched on and off by anybody.
+            self._part.require_off()
         if biaser is not None:
             biaser.rf_off()
         analyser.check_errors()
@@ -136,12 +140,7 @@ class AnalyserStation:
                 f"{what} must be connected to channel {self.channel}, and nobody is there to be asked: start the run from a "
                 "terminal, or set correction: none and correct elsewhere",
             )
-        self._require_off()
-        for pin in (*self._hookup.drains, *self._hookup.gates):
-            if pin.supply.is_output_on(pin.output):
-                raise InstrumentError(
-                    pin.supply.name, f"output {pin.output} ({pin.label}) reads on, and {what} is about to be connected by hand"
-                )
+        require_all_off(self._bench, f"{what} is about to be connected by hand")
         hands.connect(self.channel, what)
         self._note("connected", f"channel {self.channel}: {what} connected for the network analyser")
 

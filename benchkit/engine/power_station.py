@@ -14,6 +14,7 @@ from benchkit.bench.model import PowerMeterSettings, SourceSettings
 from benchkit.bench.open import OpenBench
 from benchkit.bench.paths import LossPath
 from benchkit.clock import Clock
+from benchkit.engine.all_off import require_all_off
 from benchkit.engine.hookup import Hookup
 from benchkit.engine.network_station import Note, Store
 from benchkit.engine.power_accuracy import power_accuracy
@@ -22,7 +23,7 @@ from benchkit.link.library import Hands
 from benchkit.measurements.power_before import Feed, PathRole, PowerBefore, Thing
 from benchkit.quantities.format import format_quantity
 from benchkit.results.path_lines import PowerAccuracy
-from benchkit.roles import NetworkAnalyser, Source, Supply
+from benchkit.roles import Source
 from benchkit.roles.limits import bench_key
 
 __all__ = ["SensorStation"]
@@ -115,7 +116,7 @@ class SensorStation:
         for instrument in (*self._sources.values(), self._meter):
             instrument.check_errors()
             instrument.check_power()
-        self._require_all_off(f"{_SAID[what]} is about to be connected by hand")
+        require_all_off(self._bench, f"{_SAID[what]} is about to be connected by hand")
         if what == "device":
             # Averages as at the beginning of the run. A zero stays: *RST does not touch calibration data (IEEE 488.2, 10.32.2).
             self._meter.prepare()
@@ -131,7 +132,7 @@ class SensorStation:
             InstrumentError: Something is on, or nobody is there to be asked.
         """
         hands = self._hands(f"the sensor of {self.meter} must be calibrated")
-        self._require_all_off(f"the sensor of {self.meter} is about to be calibrated by hand")
+        require_all_off(self._bench, f"the sensor of {self.meter} is about to be calibrated by hand")
         hands.calibrate_sensor(self.meter)
         self._note("sensor calibrated", f"{self.meter}: its sensor calibrated by hand at its own reference, if it has one")
 
@@ -142,7 +143,7 @@ class SensorStation:
 
     def zero(self) -> None:
         """As PowerStation.zero."""
-        self._require_all_off(f"{self.meter} is about to be zeroed")
+        require_all_off(self._bench, f"{self.meter} is about to be zeroed")
         self._meter.zero()
         self._note("zeroed", f"{self.meter} zeroed, RF of every source read back off")
 
@@ -216,17 +217,6 @@ class SensorStation:
                 f"{before_dbm:.2f} dBm)",
                 expected_dbm, limit_dbm, "dBm", bench_key(self.meter, "input_max"),
             )  # fmt: skip
-
-    def _require_all_off(self, because: str) -> None:
-        """Of every open instrument that gives RF or DC: a hand knows no channels."""
-        for name, instrument in self._bench.instruments.items():
-            if isinstance(instrument, Source | NetworkAnalyser):
-                if instrument.is_output_on():
-                    raise InstrumentError(name, f"RF reads on, and {because}. Switch it off by hand")
-            elif isinstance(instrument, Supply):
-                for output in instrument.channels:
-                    if instrument.is_output_on(output):
-                        raise InstrumentError(name, f"output {output} reads on, and {because}. Switch it off by hand")
 
     def _require_others_off(self, feed: Feed) -> None:
         """The sensor adds what it is given. Asked when another source's turn comes: each is read back off after each reading."""

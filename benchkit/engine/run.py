@@ -374,6 +374,7 @@ class Engine:
             TemperatureError: The temperature is lost.
         """
         self._progress.stage(str(condition))
+        self._unpowered = None
         try:
             if condition.is_powered:
                 self._repeat(f"the bias-up at {condition}", partial(self._bring_up, condition))
@@ -388,7 +389,6 @@ class Engine:
                 self._repeat(f"the bias-down at {condition}", partial(self._bring_down, condition))
             elif self._unpowered is not None:
                 self._sink.append("bias", self._unpowered_row(condition, self._unpowered))
-                self._unpowered = None
         except QuiescentError as error:
             if self._sequence.file.conditions.on_failure == "stop":
                 raise

@@ -14,6 +14,7 @@ from collections.abc import Sequence as Seq
 from benchkit.bench.model import BenchFile
 from benchkit.bench.open import OpenBench
 from benchkit.clock import Clock
+from benchkit.engine.all_off import require_supplies_off
 from benchkit.engine.biasing import VOLTAGE_AGREES_V, BiasReading, as_one
 from benchkit.engine.facilities import Facilities
 from benchkit.engine.hookup import hook_up
@@ -53,7 +54,7 @@ class UnpoweredPart:
         self._drains = tuple({(pin.supply.name, pin.output): pin for pin in drains}.values())
         self._own = (*self.hookup.drains, *self.hookup.gates)
         self._reader = PinReader((*self._own, *self._drains))
-        self._sequence, self._clock = sequence, clock
+        self._bench, self._sequence, self._clock = bench, sequence, clock
 
     def require_off(self) -> None:
         """
@@ -63,13 +64,7 @@ class UnpoweredPart:
             InstrumentError: One does not.
             LimitError: A current flows.
         """
-        for pin in self._outputs:
-            if pin.supply.is_output_on(pin.output):
-                raise InstrumentError(
-                    pin.supply.name,
-                    f"output {pin.output} ({pin.label}) reads on, and the device is to be measured unpowered; it does not do "
-                    "what it is told, or somebody switched it on",
-                )
+        require_supplies_off(self._bench, "the device is measured unpowered: it does not do as told, or somebody switched it on")
         bias_s = self._sequence.file.bias.settling_time_s
         self._clock.sleep(max(bias_s, *(pin.supply.settling_time_s for pin in self._outputs)))
         self.read()

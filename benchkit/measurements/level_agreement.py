@@ -82,7 +82,8 @@ def _result(condition: ResultCondition, both: list[_Both], title: str) -> Result
     return Result(
         LEVEL_AGREEMENT.name, value, LEVEL_AGREEMENT.unit, LEVEL_AGREEMENT.plane, condition,
         expanded_uncertainty=budget.expanded, convention=CONVENTION,
-        found=f"at {drive_dbm:+.4g} dBm drive, of {len(both)} readings", measurement=title, budget=budget.contributions, note=note,
+        found=f"at {drive_dbm:+.4g} dBm drive, of {len(both)} readings", measurement=title, budget=budget.contributions,
+        note=note,
     )  # fmt: skip
 
 

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from benchkit.errors import RecordExistsError
 from benchkit.record.disk import Disk, record_error
 
-__all__ = ["refuse_existing", "write_new"]
+__all__ = ["file_name", "refuse_existing", "write_new"]
+
+
+def file_name(text: str) -> str:
+    """What a record calls something, as part of a file's name: a record may come from anywhere, and no name leads elsewhere."""
+    return re.sub(r"[^A-Za-z0-9_.+-]", "_", text).strip(".")
 
 
 def refuse_existing(paths: Iterable[Path]) -> None:

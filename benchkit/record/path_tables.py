@@ -7,7 +7,7 @@ from pathlib import Path
 import pandas as pd
 
 from benchkit.errors import FormatError
-from benchkit.record.new_files import write_new
+from benchkit.record.new_files import file_name, write_new
 from benchkit.record.reader import Record
 
 __all__ = ["export_paths"]
@@ -46,7 +46,7 @@ def export_paths(record: Record, target: Path | str) -> list[Path]:
         lines.append("frequency_hz,loss_db,uncertainty_db")
         numbers = last[["frequency_hz", "loss_db", "expanded_uncertainty_db"]].to_numpy(dtype=float)
         lines += [f"{hz:.12g},{loss:.4f},{expanded:.4f}" for hz, loss, expanded in numbers.tolist()]
-        files[Path(target) / f"{name}.csv"] = ("\n".join(lines) + "\n").encode("utf-8")
+        files[Path(target) / f"{file_name(str(name))}.csv"] = ("\n".join(lines) + "\n").encode("utf-8")
     return write_new(files)
 
 

@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 
 from benchkit.errors import FormatError, MisuseError
-from benchkit.record.new_files import write_new
+from benchkit.record.new_files import file_name, write_new
 from benchkit.record.reader import Record
 from benchkit.record.sweeps import SParameterSweep, finished_rows
 
@@ -67,7 +67,7 @@ def export_touchstone(record: Record, target: Path | str, *, version: Touchstone
 
 
 def _name(sweep: SParameterSweep) -> str:
-    parts = [f"m{sweep.measurement}", f"channel_{sweep.channel}"]
+    parts = [f"m{sweep.measurement}", f"channel_{file_name(sweep.channel)}"]
     parts += [] if math.isnan(sweep.temperature_degc) else [f"{sweep.temperature_degc:+g}degC"]
     parts.append("unpowered" if sweep.is_unpowered else f"{sweep.supply_voltage_v:g}V")
     parts += [] if sweep.is_corrected else ["uncorrected"]

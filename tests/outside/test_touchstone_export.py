@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import io
 import re
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -134,3 +135,17 @@ def test_the_published_example_of_version_2_is_read_and_its_second_impedance_is_
     frequencies, losses = read_touchstone(in_fifty.encode(), "example.ts", "S12")
     assert frequencies == (2e9, 22e9)
     assert losses == pytest.approx([-20 * np.log10(0.04), -20 * np.log10(0.14)])
+
+
+def test_no_name_in_a_record_leads_out_of_the_folder(record: Path, tmp_path: Path) -> None:
+    """A record may come from anywhere, and what it calls a channel becomes part of a file's name."""
+    import h5py
+
+    edited = Path(shutil.copy(record, tmp_path / "edited.h5"))
+    with h5py.File(edited, "r+") as h5:
+        h5["network/channel"][:] = b"/../../x"
+    target = tmp_path / "a" / "b"
+    with Record.open(edited) as opened:
+        (path,) = export_touchstone(opened, target)
+
+    assert path.resolve().parent == target.resolve()

@@ -23,7 +23,7 @@ from benchkit.cli.watch_text import changes, plot_lines, view_lines
 from benchkit.clock import VirtualClock
 from benchkit.errors import FormatError
 from benchkit.sequence.load import load_sequence
-from tests.scenario import BENCH, OVERNIGHT, SHORT, changed, served_twin
+from tests.scenario import BENCH, OVERNIGHT, ROOT, SHORT, changed, served_twin
 
 LONG_AFTER_S = 4e9
 KILLED = Path(__file__).parents[1] / "data" / "records" / "version-1-killed.h5"
@@ -252,3 +252,14 @@ def test_ctrl_c_ends_the_watch_with_code_0_and_the_record_as_it_was(tmp_path: Pa
 
     assert watching.returncode == 0, errors
     assert {file.name: file.read_bytes() for file in tmp_path.iterdir()} == before
+
+
+@pytest.mark.parametrize("name", ["version-1-sealed.h5", "version-1-killed.h5"])
+def test_a_record_of_an_earlier_time_is_shown_too(name: str, tmp_path: Path) -> None:
+    """Its tables may lack columns of today."""
+    for path in (ROOT / "tests" / "data" / "records").glob(f"{name}*"):
+        shutil.copy(path, tmp_path)
+    shown = Viewer(tmp_path / name).look(0.0)
+
+    assert shown.points > 0
+    assert list(view_lines(shown))
