@@ -39,6 +39,8 @@ def write_bench_copy(bench: Bench, addresses: Mapping[str, str], out: Path) -> N
     for name, address in addresses.items():
         tree["instruments"][name]["address"] = address
     tree.setdefault("link", {})["library"] = "py"
+    # What is measured there must never pass for a measurement.
+    tree["simulated"] = True
     folder = bench.path.parent
     for path in tree["paths"].values():
         if isinstance(path["loss"], dict):

@@ -477,6 +477,10 @@ class BenchFile(FileModel):
     paths: dict[str, PathSettings] = Field(min_length=1)
     wiring: WiringSettings
     twin: TwinSettings | None = None
+    simulated: bool = Field(
+        default=False,
+        description="Simulated instruments stand behind its addresses: no device is measured, and everything says so",
+    )
     notify: tuple[NotifySettings, ...] = Field(
         default=(), description="Whom a run tells; a rehearsal, or a repeat from a record's own bench text, tells nobody of these"
     )

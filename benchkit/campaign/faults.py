@@ -118,11 +118,11 @@ class ComputerFaults:
 
 
 def account_lines(record: Path) -> list[str]:
-    """What became of each fault of a rehearsal, and of its ledger, for a person; empty without faults."""
+    """What became of each fault of a rehearsal, and of its ledger, for a person; empty where there is neither."""
     path, ledger = account_path(record), record.with_suffix(".ledger.jsonl")
-    if not path.exists():
+    if not path.exists() and not ledger.exists():
         return []
-    lines = [_told(row) for row in json.loads(path.read_text(encoding="utf-8"))["faults"]]
+    lines = [_told(row) for row in json.loads(path.read_text(encoding="utf-8"))["faults"]] if path.exists() else []
     entries = [json.loads(line) for line in ledger.read_text(encoding="utf-8").splitlines()] if ledger.exists() else []
     own = [entry for entry in entries if entry.get("by")]
     charged = [entry for entry in entries if not entry.get("by")]

@@ -40,6 +40,7 @@ from benchkit.link import LinkLog
 from benchkit.notify import NotifySettings
 from benchkit.plan import NO_PACE, Estimate, Pace, estimate
 from benchkit.record import Disk, Record, RecordWriter
+from benchkit.record.layout import SERVED
 from benchkit.results.result import Result
 from benchkit.results.verdict import Verdict
 from benchkit.sequence.load import Sequence
@@ -177,9 +178,10 @@ def run(
         pace: What earlier records tell of how long things take.
         be_done_by: As conditions.be_done_by in the sequence, and instead of it.
     """
+    simulated: dict[str, str | int | float] = {"simulated": 0, **({SERVED: 1} if bench.file.simulated else {})}
     return _campaign(
         sequence, bench, out, WallClock(), unit, operator, progress, link_log,
-        library=None, library_options={}, attributes={"simulated": 0}, disk=None, whereabouts=None,
+        library=None, library_options={}, attributes=simulated, disk=None, whereabouts=None,
         notify=(*bench.file.notify, *notify), pace=pace, be_done_by=be_done_by,
     )  # fmt: skip
 

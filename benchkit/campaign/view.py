@@ -19,6 +19,7 @@ from benchkit.errors import FileError
 from benchkit.guardian.notices import account_path
 from benchkit.plan import make_plan
 from benchkit.record import Record
+from benchkit.record.layout import is_simulated
 from benchkit.sequence.load import load_sequence_text
 
 __all__ = ["Bias", "Event", "LadderView", "View", "Viewer", "time_left_s"]
@@ -165,12 +166,13 @@ class Viewer:
             bias, chamber = _rows(record, "bias", 1), _rows(record, "chamber", 1)
             events = _rows(record, "events", LAST_EVENTS)
             facts = record.attributes
-            is_simulated = facts.get("simulated") == 1
+            # A run on a served twin lasts as long as any.
+            is_virtual = facts.get("simulated") == 1
             started_s = _number(facts, "started_s", record.created_s)
             newest_s = max([started_s, *(_newest(table) for table in (recent, bias, chamber, events))])
             planned = int(_number(facts, "planned_points", 0.0))
             behind = points + self._spared(record, ladders)
-            until_s = newest_s if is_simulated or record.is_sealed else max(now_s, newest_s)
+            until_s = newest_s if is_virtual or record.is_sealed else max(now_s, newest_s)
             elapsed_s = until_s - started_s
             part = min(1.0, behind / planned) if planned else 0.0
             left_s = 0.0 if record.is_sealed else time_left_s(_number(facts, "estimated_s", math.nan), elapsed_s, part)
@@ -180,7 +182,7 @@ class Viewer:
                 part=str(facts.get("part", "")),
                 unit=str(facts.get("unit", "")),
                 sequence=str(facts.get("sequence_name", "")),
-                is_simulated=is_simulated,
+                is_simulated=bool(is_simulated(facts)),
                 outcome=record.outcome,
                 message=record.message,
                 points=points,
@@ -188,7 +190,7 @@ class Viewer:
                 planned_points=planned,
                 elapsed_s=elapsed_s,
                 left_s=left_s,
-                silent_s=math.nan if is_simulated or record.is_sealed else max(0.0, now_s - newest_s),
+                silent_s=math.nan if is_virtual or record.is_sealed else max(0.0, now_s - newest_s),
                 bias=_bias(bias, recent, events),
                 set_degc=_last(chamber, "set_degc"),
                 air_degc=_last(chamber, "air_degc"),

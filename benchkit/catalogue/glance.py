@@ -18,6 +18,7 @@ import numpy as np
 from benchkit.catalogue.entry import Entry
 from benchkit.errors import FormatError
 from benchkit.record import Record
+from benchkit.record.layout import SERVED
 
 __all__ = ["glance"]
 
@@ -60,6 +61,8 @@ def _read(path: Path, name: str) -> Entry:
         else:
             points, conditions, verdicts = *_growing(path), Counter[str]()
         simulated, started_s = root.number("simulated"), root.number("started_s")
+        if simulated is not None:
+            simulated = max(simulated, root.number(SERVED) or 0.0)
         return Entry(
             file=name,
             record_id=root.text("record_id"),

@@ -7,6 +7,7 @@ import os
 import shlex
 import time
 from collections.abc import Callable, Iterable
+from itertools import islice
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -24,8 +25,12 @@ from benchkit.errors import BenchkitError, FileError, Mistake, RecordExistsError
 from benchkit.notify import NotifySettings, command_target
 from benchkit.plan import estimate
 from benchkit.plan.files import load_both
+from benchkit.quantities.format import format_quantity
+from benchkit.results.verdict import Verdict
 
 __all__ = ["carry_out", "end", "targets"]
+
+MOST_UNMET = 8
 
 
 def carry_out(
@@ -131,6 +136,11 @@ def _say(what: str, outcome: CampaignOutcome, report: Path | None, took_s: float
         typer.echo("the bench was made safe: RF off, drain off, gate off, each read back")
     if outcome.verdicts:
         typer.echo("expectations: " + ", ".join(f"{count} {name}" for name, count in counts.items()))
+        unmet = dict.fromkeys(_unmet(verdict) for verdict in outcome.verdicts if verdict.outcome != "pass")
+        for line in islice(unmet, MOST_UNMET):
+            typer.echo(f"  {line}")
+        if len(unmet) > MOST_UNMET:
+            typer.echo(f"  and {len(unmet) - MOST_UNMET} more: the report has all")
     marked = sum(bool(result.note) for result in outcome.results)
     if marked:
         why = "the bench had drifted, or repeats lie apart; each note says by how much"
@@ -140,6 +150,17 @@ def _say(what: str, outcome: CampaignOutcome, report: Path | None, took_s: float
         typer.echo(f"to go on where it ended: benchkit resume {shlex.quote(str(outcome.record))}")
     if report is not None:
         typer.echo(f"report: {report}")
+
+
+def _unmet(verdict: Verdict) -> str:
+    one = verdict.result
+    what = "" if one is None else f"{one.parameter} {one.qualifier}".rstrip()
+    place = "" if one is None else ", ".join(filter(None, [
+        "" if one.condition.temperature_degc is None else f"{one.condition.temperature_degc:+g} degC",
+        f"channel {one.condition.channel}" if one.condition.channel else "",
+        "" if one.condition.frequency_hz is None else format_quantity(one.condition.frequency_hz, "Hz", 6),
+    ]))  # fmt: skip
+    return f"{verdict.outcome}: " + ", ".join(filter(None, [what, place, verdict.reason]))
 
 
 def _as_data(outcome: CampaignOutcome, report: Path | None) -> dict[str, Any]:

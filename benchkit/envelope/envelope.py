@@ -72,6 +72,9 @@ def prove(sequence: Sequence, bench: Bench) -> Envelope:
         prove_spectrum(plan, findings)
     if findings.mistakes:
         raise ProofError(findings.mistakes)
+    for block in plan.measurements:
+        for doubt in block.doubts(plan.measurements):
+            findings.warn(f"{block.title}: {doubt}")
     return Envelope(
         plan,
         tuple(findings.margins.values()),

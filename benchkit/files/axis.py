@@ -20,6 +20,7 @@ from benchkit.quantities.format import format_quantity
 __all__ = ["LONGEST_AXIS", "Axis"]
 
 LONGEST_AXIS = 10_000_000
+MOST_TOLD = 8
 
 
 class Axis(Sequence[float]):
@@ -172,6 +173,13 @@ class Axis(Sequence[float]):
 
     def __hash__(self) -> int:
         return hash((len(self), self[0], self[-1], self.unit))
+
+    def __str__(self) -> str:
+        """For a person: every value of a short one; of a long one its ends, how many there are, and the middle one."""
+        if len(self) <= MOST_TOLD:
+            return ", ".join(format_quantity(value, self.unit, 9) for value in self)
+        ends = f"{format_quantity(self[0], self.unit, 9)} to {format_quantity(self[-1], self.unit, 9)}"
+        return f"{ends}, {len(self)} values, {format_quantity(self[len(self) // 2], self.unit, 9)} in the middle"
 
     def __repr__(self) -> str:
         if len(self) == 1:

@@ -446,6 +446,15 @@ class MeasurementBlock(FileModel, ABC):
         """What the block could state of errors and does not, so that no budget has it: in words, with the keys."""
         return ()
 
+    def doubts(self, others: Sequence[MeasurementBlock]) -> Iterator[str]:
+        """
+        What is no mistake, and will be missed after a night: a number that can't be had, a budget that lacks a part.
+
+        Args:
+            others: All of the sequence's measurements.
+        """
+        yield from ()
+
     def stream_rows(self, stream: str) -> int:
         """Rows that one condition adds to a stream of `streams`, about; the record makes room for them."""
         return 0

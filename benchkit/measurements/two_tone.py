@@ -11,9 +11,11 @@ from pydantic import Field, field_validator
 from benchkit.files.types import Dbm, DbmAxis, Decibels, FileModel, Hertz, HertzAxis
 from benchkit.measurements.base import Column, Ladder, MeasurementBlock, Reading, Station, TwoTones
 from benchkit.measurements.believable import Ascent
+from benchkit.measurements.compression import Compression
 from benchkit.measurements.tone_rows import TONES, store_lines
 from benchkit.measurements.two_tone_figures import two_tone_figures
 from benchkit.measurements.two_tone_results import PARAMETERS, ToneConventions, two_tone_results
+from benchkit.quantities.format import format_quantity
 from benchkit.results.figure import Figure
 from benchkit.results.result import Parameter, Result
 
@@ -159,6 +161,18 @@ class TwoTone(MeasurementBlock):
             ascent.add({**reading, "output_meter_dbm": lines[0].analyser_dbm})
         tones.rest()
         return ""
+
+    def doubts(self, others: Sequence[MeasurementBlock]) -> Iterator[str]:
+        if self.report.back_off_from_dbm is not None:
+            return
+        compressed = {hz for other in others if isinstance(other, Compression) for hz in other.frequency_hz}
+        missing = [format_quantity(hz, "Hz", 9) for hz in self.frequency_hz if hz not in compressed]
+        if missing:
+            more = " and more" if len(missing) > 3 else ""
+            yield (
+                f"no intercept point at {', '.join(missing[:3])}{more}: back-off is counted from P1dB, and no "
+                "measurement of kind compression is made there; make one, or state report: back_off_from"
+            )
 
     def _conventions(self) -> ToneConventions:
         report = self.report

@@ -206,6 +206,7 @@ class _Order:
                 name, Absent("no attenuator step was made (check_step): whose products they are is not checked")
             )
         worst_db, worst_reason, judged, unclean = 0.0, "", 0, 0
+        unclean_db, why_not = 0.0, ""
         tolerance_db = self.conventions.check_tolerance_db
         for place in slopes.places:
             for side in SIDES:
@@ -225,8 +226,11 @@ class _Order:
                 step = attenuator_step(product, with_more - off_db, step_db, tolerance_db=allowed_db, order=n)
                 judged += 1
                 unclean += not step.is_clean
+                told_of = f"{side} {step.reason} (drive {self.read.drive_dbm[place]:+.4g} dBm)"
                 if not worst_reason or abs(step.change_db) > abs(worst_db):
-                    worst_db, worst_reason = step.change_db, f"{side} {step.reason} (drive {self.read.drive_dbm[place]:+.4g} dBm)"
+                    worst_db, worst_reason = step.change_db, told_of
+                if not step.is_clean and (not why_not or abs(step.change_db) > abs(unclean_db)):
+                    unclean_db, why_not = step.change_db, told_of
         if not judged:
             why = Absent(
                 f"with {step_db:g} dB more attenuation no product stands {self.conventions.noise_margin_db:g} dB above the "
@@ -238,7 +242,9 @@ class _Order:
         told = f"of {judged} judged: {worst_reason}"
         result = self._number(name, worst_db, None, "largest of both sides and all points", told, reason=NOT_COMPARED)
         if unclean:
-            return Absent(f"OIP{n}: {worst_reason}; {unclean} of {judged} products are not the device's own"), result
+            return Absent(
+                f"OIP{n}: {why_not}; {unclean} of {judged} products are not the device's own: more attenuation, or less drive"
+            ), result
         return None, result
 
     def _own_db(self, slopes: ProductSlopes) -> float:

@@ -25,10 +25,12 @@ __all__ = [
     "ROW",
     "RUNNING",
     "SEALED",
+    "SERVED",
     "TIME_UNITS",
     "VERSION",
     "Description",
     "StreamSpec",
+    "is_simulated",
 ]
 
 ROOT_KIND = "benchkit record"
@@ -149,3 +151,14 @@ class Description:
         )
         fixed["files"] = {name: base64.b64decode(text) for name, text in fixed["files"].items()}
         return cls(**fixed)
+
+
+SERVED = "simulated_bench"
+"""Attribute of a record: 1, when a run's instruments were simulated ones behind real addresses."""
+
+
+def is_simulated(facts: Mapping[str, object]) -> bool | None:
+    """Whether no device was measured: a rehearsal, or a run on a simulated bench that was served; None: not said."""
+    if "simulated" not in facts:
+        return None
+    return any(bool(int(str(facts.get(name, 0)))) for name in ("simulated", SERVED))

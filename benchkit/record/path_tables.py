@@ -7,6 +7,7 @@ from pathlib import Path
 import pandas as pd
 
 from benchkit.errors import FormatError
+from benchkit.record.layout import is_simulated
 from benchkit.record.new_files import file_name, write_new
 from benchkit.record.reader import Record
 
@@ -64,7 +65,7 @@ def _complete(record: Record) -> pd.DataFrame:
 def _comments(record: Record, name: str, rows: pd.DataFrame, instruments: pd.DataFrame) -> list[str]:
     first = rows.iloc[0]
     made = pd.Timestamp(float(rows["made_s"].max()), unit="s").isoformat(timespec="seconds")
-    simulated = ", SIMULATED" if record.attributes.get("simulated") else ""
+    simulated = ", SIMULATED" if is_simulated(record.attributes) else ""
     comments = [
         f"path {name}, channel {first['channel']}: {first['planes']}{simulated}",
         f"measured {made} UTC at {float(first['source_level_dbm']):g} dBm of the source, {first['how']}",

@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 
 from benchkit.errors import FormatError, MisuseError
+from benchkit.record.layout import is_simulated
 from benchkit.record.new_files import file_name, write_new
 from benchkit.record.reader import Record
 from benchkit.record.sweeps import SParameterSweep, finished_rows
@@ -112,7 +113,7 @@ def _comments(record: Record, sweep: SParameterSweep, bias: pd.DataFrame) -> lis
         comments.append(f"calibration made {made} UTC; impedance of reference: the standards' (TRL: the line's)")
     comments.append(
         f"part {record.attributes.get('part', '')}, unit {record.attributes.get('unit', '')}, channel {sweep.channel}"
-        + (", SIMULATED" if record.attributes.get("simulated") else "")
+        + (", SIMULATED" if is_simulated(record.attributes) else "")
     )
     temperature = "not set" if math.isnan(sweep.temperature_degc) else f"{sweep.temperature_degc:+g} degC chamber"
     comments.append(f"temperature: {temperature}")

@@ -14,6 +14,7 @@ import pandas as pd
 
 from benchkit.bench.load import Bench
 from benchkit.errors import FileError, Mistake
+from benchkit.record.layout import is_simulated
 from benchkit.results.result import Parameter, Result
 from benchkit.results.verdict import Verdict
 from benchkit.sequence.load import Sequence as LoadedSequence
@@ -108,8 +109,7 @@ class Source:
     @property
     def is_simulated(self) -> bool | None:
         """None: the record does not say."""
-        value = self.attributes.get("simulated")
-        return None if value is None else bool(int(value))
+        return is_simulated(self.attributes)
 
     @property
     def started_s(self) -> float:

@@ -12,6 +12,7 @@ import pytest
 
 from benchkit.bench.load import load_bench_text
 from benchkit.campaign import CampaignOutcome, rehearse
+from benchkit.envelope import prove
 from benchkit.errors import ProofError
 from benchkit.plan.files import load_both
 from benchkit.record import Record
@@ -212,3 +213,12 @@ def test_the_report_and_the_method_say_how(seen: Seen, tmp_path: Path) -> None:
     page = write_report([seen[0].record], tmp_path / "page.html").read_text(encoding="utf-8")
     for told in ("Tones and products against drive", "Output intercept point of order 3", "mean of both products"):
         assert told in page
+
+
+def test_tones_where_nothing_is_compressed_are_told_before_the_night(tmp_path: Path) -> None:
+    """The reason why every intercept point is absent is then known before power."""
+    there = prove(*load_both(changed(SEQUENCE, tmp_path, *SHORTER), FULL)).warnings
+    moved = prove(*load_both(changed(SEQUENCE, tmp_path, *SHORTER[:2], (SHORTER[2][0], "frequency: 14.25 GHz")), FULL)).warnings
+
+    assert not any("no intercept point" in one for one in there)
+    assert any("no intercept point at 14.25 GHz" in one and "back_off_from" in one for one in moved)
