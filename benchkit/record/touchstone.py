@@ -58,12 +58,14 @@ def export_touchstone(record: Record, target: Path | str, *, version: Touchstone
     points = finished_rows(record.points(), record.ladders())
     files = {}
     seen: Counter[str] = Counter()
+    every = Counter(map(_name, sweeps))
     for sweep in sweeps:
         name = _name(sweep)
         seen[name] += 1
         # The second of one condition, and so on: a repeat, or a return to it.
         path = target / (name + (f"_{seen[name]}" if seen[name] > 1 else "") + _SUFFIXES[version])
-        files[path] = _text(record, sweep, points[points["ladder"] == sweep.ladder], version)
+        which = "" if every[name] == 1 else f"sweep {seen[name]} of {every[name]} at this condition: repeats, or returns to it"
+        files[path] = _text(record, sweep, points[points["ladder"] == sweep.ladder], version, which)
     return write_new({path: text.encode("ascii", errors="replace") for path, text in files.items()})
 
 
@@ -75,7 +77,7 @@ def _name(sweep: SParameterSweep) -> str:
     return "_".join(parts)
 
 
-def _text(record: Record, sweep: SParameterSweep, bias: pd.DataFrame, version: TouchstoneVersion) -> str:
+def _text(record: Record, sweep: SParameterSweep, bias: pd.DataFrame, version: TouchstoneVersion, which: str) -> str:
     s = sweep.s if sweep.is_corrected else sweep.raw
     parts = [part for i, j in _ORDER for part in (s[:, i, j].real, s[:, i, j].imag)]
     numbers = np.column_stack([sweep.frequency_hz, *parts])
@@ -89,7 +91,7 @@ def _text(record: Record, sweep: SParameterSweep, bias: pd.DataFrame, version: T
             "[Reference] 50 50", "[Network Data]",
         ]  # fmt: skip
         tail = ["[End]"]
-    comments = [f"! {' '.join(text.split())}" for text in _comments(record, sweep, bias)]
+    comments = [f"! {' '.join(text.split())}" for text in (*_comments(record, sweep, bias), which) if text]
     return "\n".join([*comments, *head, *rows, *tail]) + "\n"
 
 
