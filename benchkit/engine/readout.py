@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Protocol
 
 from benchkit.measurements.base import Reading
+from benchkit.roles.analyser import Meanwhile
 
 __all__ = ["Readout", "efficiencies"]
 
@@ -20,12 +21,13 @@ class Readout(Protocol):
         """What is known of the drive: columns of the point."""
         ...
 
-    def collect(self, reading: Reading) -> Reading:
+    def collect(self, reading: Reading, meanwhile: Meanwhile) -> Reading:
         """
         Take what was started. Drain and gate were held against their limits already.
 
         Args:
             reading: As far as it got.
+            meanwhile: Called while each sweep is under way: drain and gate are looked at.
 
         Returns:
             Columns of the point, output_dbm and gain_db among them; these are held against the limits next.

@@ -20,6 +20,7 @@ from benchkit.engine.uncertainty import mismatch_db
 from benchkit.errors import InstrumentError, MisuseError
 from benchkit.measurements.base import Reading
 from benchkit.measurements.spectrum_base import SpectrumLine, SpectrumSweep, SpectrumTrace
+from benchkit.roles.analyser import Meanwhile
 
 if TYPE_CHECKING:
     from benchkit.engine.station import ChannelStation
@@ -125,9 +126,9 @@ class AnalyserSpectrumStation:
     def drive_columns(self) -> Reading:
         return self._station.drive_columns()
 
-    def trace(self, attenuation_db: float, time_s: float) -> SpectrumTrace:
+    def trace(self, attenuation_db: float, time_s: float, meanwhile: Meanwhile) -> SpectrumTrace:
         """Collect a sweep. Nothing is corrected beyond the path's table. [dB, s]"""
-        frequency_hz, analyser_dbm = self._analyser.collect_sweep()
+        frequency_hz, analyser_dbm = self._analyser.collect_sweep(meanwhile)
         path, settings = self._path, self._settings
         # An end of the sweep that is an end of the table may miss it by rounding.
         known = (frequency_hz >= path.frequency_min_hz - 1.0) & (frequency_hz <= path.frequency_max_hz + 1.0)
@@ -162,10 +163,12 @@ class AnalyserSpectrumStation:
     def arm_levels(self, frequencies_hz: tuple[float, ...]) -> None:
         self._analyser.arm_levels(frequencies_hz)
 
-    def collect_lines(self, lines_hz: Mapping[str, float], attenuation_db: float, time_s: float) -> tuple[SpectrumLine, ...]:
+    def collect_lines(
+        self, lines_hz: Mapping[str, float], attenuation_db: float, time_s: float, meanwhile: Meanwhile
+    ) -> tuple[SpectrumLine, ...]:
         """Collect levels of lines; the first is the carrier. [Hz, dB, s]"""
         analyser, path, settings = self._analyser, self._path, self._settings
-        levels = analyser.collect_levels()
+        levels = analyser.collect_levels(meanwhile)
         found = []
         for (name, hz), level_dbm in zip(lines_hz.items(), levels, strict=True):
             is_known = path.covers(hz, hz)
@@ -203,8 +206,8 @@ class _Trace:
     def inputs(self) -> Reading:
         return self._station.drive_columns()
 
-    def collect(self, reading: Reading) -> Reading:
-        self.trace = self._station.trace(self._attenuation_db, reading["time_s"])
+    def collect(self, reading: Reading, meanwhile: Meanwhile) -> Reading:
+        self.trace = self._station.trace(self._attenuation_db, reading["time_s"], meanwhile)
         # Beyond the analyser's range a level is no result, but enough to be held against the limits.
         raw = self.trace.analyser_dbm + self.trace.loss_db
         known = raw[~np.isnan(raw)]
@@ -224,8 +227,8 @@ class _Lines:
     def inputs(self) -> Reading:
         return self._station.drive_columns()
 
-    def collect(self, reading: Reading) -> Reading:
-        self.lines = self._station.collect_lines(self._lines_hz, self._attenuation_db, reading["time_s"])
+    def collect(self, reading: Reading, meanwhile: Meanwhile) -> Reading:
+        self.lines = self._station.collect_lines(self._lines_hz, self._attenuation_db, reading["time_s"], meanwhile)
         raw = [line.analyser_dbm + line.loss_db for line in self.lines]
         total_mw = math.fsum(10 ** (level_dbm / 10) for level_dbm in raw if not math.isnan(level_dbm))
         return _output(reading, 10 * math.log10(total_mw) if total_mw > 0 else math.nan)

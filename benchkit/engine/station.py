@@ -19,7 +19,8 @@ from benchkit.engine.readout import Readout, efficiencies
 from benchkit.engine.thermometer import Thermometer, case_temperature_degc
 from benchkit.engine.uncertainty import Accuracies
 from benchkit.engine.walls import Walls
-from benchkit.errors import InstrumentError, MisuseError
+from benchkit.engine.watch import PinWatch
+from benchkit.errors import BenchkitError, InstrumentError, MisuseError
 from benchkit.measurements.base import NetworkStation, Reading, ToneStation, TwoTones
 from benchkit.measurements.spectrum_base import SpectrumStation
 from benchkit.roles import PowerMeter, Source
@@ -72,6 +73,8 @@ class ChannelStation:
         self._u_parts: Reading = {}
         self._drive_dbm = math.nan
         self._meter_range = self._accuracies.meter_range_dbm
+        self._watch = PinWatch(clock, self._reader, self._hold)
+        self._latest: Reading = {}
 
     def store(self, stream: str, row: Mapping[str, float | int | str]) -> None:
         """One row into a stream of the kind's own."""
@@ -173,6 +176,7 @@ class ChannelStation:
             meter.arm()
         if readout is not None:
             readout.arm()
+        armed_s = self._clock.monotonic()
         self._reader.arm()
         voltmeters = (hookup.detector, hookup.reference, hookup.case)
         for voltmeter in voltmeters:
@@ -181,6 +185,8 @@ class ChannelStation:
         self._thermometer.arm_if_due()
 
         values = self._reader.collect()
+        self._watch.begin(armed_s)
+        self._latest = {}
         if self._is_plain:
             (drain_v, drain_a), (gate_v, gate_a) = values
         else:
@@ -222,21 +228,30 @@ class ChannelStation:
         reading["u_gate_voltage_v"] = accuracies.u_gate_voltage_v(gate_v)
         reading["u_detector_v"] = accuracies.u_detector_v(detector_v, reference_v)
         if readout is not None:
-            reading.update(readout.collect(reading))
+            reading.update(readout.collect(reading, self._watch.wait))
         elif driven:
             self._correct(reading, output_meter_dbm)
         self._walls.check_rest(reading, self._where)
+        if self._latest:
+            # What the part turns into heat now: the point's own drain was read before the readout took its time.
+            self._walls.check_rest({**reading, **self._latest}, self._where)
         if output_meter_dbm > self._meter_range[1]:
             # Too much for the meter to be a result; enough to be held against the limit.
             self._walls.check_rest({**reading, "output_dbm": output_meter_dbm + self._output_loss_db}, self._where)
         if not self._is_plain:
             check_each(self._walls, values[: self._drain_count], values[self._drain_count :], self._where)
-        lowest_v = DRAIN_SAG_V + 3 * reading["u_drain_voltage_v"]
-        for index, set_v in enumerate(self._drains_set_v):
-            if values[index][0] < set_v - lowest_v:
-                self._sagged(index, *values[index])
+        self._require_drains(values, reading["u_drain_voltage_v"])
         self.is_refused = False
         return reading
+
+    def hold_output(self, reading: Reading) -> None:
+        """
+        For a Readout: what it knows of the output by now, held against the limits before it goes on.
+
+        Raises:
+            LimitError: A limit is passed.
+        """
+        self._walls.check_rest({**reading, **self._latest}, self._where)
 
     def drive_columns(self) -> Reading:
         """What is known of the one carrier at the device's input: columns of the point; none without drive."""
@@ -248,6 +263,36 @@ class ChannelStation:
             "input_dbm": self._drive_dbm,
             "u_input_db": self._u_input_db,
         }
+
+    def _hold(self, time_s: float, values: list[tuple[float, float]]) -> None:
+        """Drain and gate as read while the readout takes its time; what a wall refuses is the reading that is kept. [s, V, A]"""
+        drains, gates = values[: self._drain_count], values[self._drain_count :]
+        latest = self._latest = dict(vars(as_one(drains, gates)))
+        try:
+            self._walls.check_guards(latest, self._where)
+            if self._biaser.state is not BiasState.DRIVEN:
+                # Without drive all of the DC power is heat; with drive it is held when the output is known.
+                self._walls.check_rest(latest, self._where)
+            if not self._is_plain:
+                check_each(self._walls, drains, gates, self._where)
+            accuracies = self._accuracies
+            u_drain_v = accuracies.u_drain_voltage_v(values[0][0]) if self._is_plain else accuracies.u_drains(drains)[0]
+            self._require_drains(values, u_drain_v)
+        except BenchkitError:
+            self.present.update(latest, time_s=time_s)
+            if not self._is_plain:
+                self._stages(values)
+            raise
+
+    def _require_drains(self, values: list[tuple[float, float]], u_drain_v: float) -> None:
+        """
+        Raises:
+            InstrumentError: A drain is not at its voltage.
+        """
+        lowest_v = DRAIN_SAG_V + 3 * u_drain_v
+        for index, set_v in enumerate(self._drains_set_v):
+            if values[index][0] < set_v - lowest_v:
+                self._sagged(index, *values[index])
 
     def _stages(self, values: list[tuple[float, float]]) -> tuple[float, float, float, float]:
         """Several drains and gates: kept one by one for the record, and taken as one."""

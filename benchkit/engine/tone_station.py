@@ -8,6 +8,7 @@ looked after by the channel's own station: of both tones together are the levels
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from benchkit.bench.model import AnalyserSettings, BenchFile, SourceSettings
@@ -20,6 +21,7 @@ from benchkit.engine.uncertainty import difference_db, mismatch_db
 from benchkit.errors import InstrumentError, LimitError, MisuseError
 from benchkit.measurements.base import Reading, ToneLine, TwoTones
 from benchkit.roles import Analyser, Source
+from benchkit.roles.analyser import Meanwhile
 
 if TYPE_CHECKING:
     from benchkit.engine.station import ChannelStation
@@ -32,6 +34,7 @@ MIXER_AT_REFERENCE_DBM = -10.0
 # A line is swept over this many bandwidths, with an odd count of points, so that one of them sits on the line.
 SPAN_BANDWIDTHS = 4.0
 POINTS = 101
+TONES = ("lower tone", "upper tone")
 
 
 class CombinedToneStation:
@@ -78,7 +81,7 @@ class CombinedToneStation:
         self.rest()
         self._frequency_hz, self._spacing_hz = frequency_hz, spacing_hz
         self._lines_hz = asked.lines_hz(frequency_hz, spacing_hz)
-        self._carriers_hz = self._lines_hz["lower tone"], self._lines_hz["upper tone"]
+        self._carriers_hz = self._lines_hz[TONES[0]], self._lines_hz[TONES[1]]
         for (source, _), carrier_hz in zip(self._ways, self._carriers_hz, strict=True):
             source.set_frequency(carrier_hz)
         analyser.set_attenuation(asked.attenuation_db)
@@ -143,7 +146,7 @@ class CombinedToneStation:
 
     def arm(self) -> None:
         """As Readout.arm."""
-        self._analyser.arm_levels(tuple(self._lines_hz.values()))
+        self._analyser.arm_levels(tuple(hz for _, hz in self._ordered()))
 
     def inputs(self) -> Reading:
         """As Readout.inputs. Raw are the levels of each source, of the device's plane is what both make together."""
@@ -166,40 +169,61 @@ class CombinedToneStation:
             "u_source_linearity_db": max(self._difference_db),
         }
 
-    def collect(self, reading: Reading) -> Reading:
+    def collect(self, reading: Reading, meanwhile: Meanwhile) -> Reading:
         """
         As Readout.collect. Output is the power of all lines together.
 
         Raises:
             LimitError: A tone has no reading: then nothing watches the output while drive rises.
         """
-        levels = self._analyser.collect_levels()
-        tone_dbm = sum(levels[:2]) / 2
-        self._lines = tuple(
-            self._line(name, hz, level_dbm, tone_dbm)
-            for (name, hz), level_dbm in zip(self._lines_hz.items(), levels, strict=True)
-        )
-        tones = [line for line in self._lines if line.name.endswith("tone")]
-        missing = [line for line in tones if math.isnan(line.analyser_dbm)]
+        levels: dict[str, float] = {}
+        for (name, _), level_dbm in zip(self._ordered(), self._analyser.each_level(meanwhile), strict=True):
+            levels[name] = level_dbm
+            if name in TONES and all(tone in levels for tone in TONES):
+                # At once, and not behind the products, which take long.
+                self._station.hold_output({**reading, **self._levels(levels, reading)})
+        tone_dbm = sum(levels[tone] for tone in TONES) / 2
+        self._lines = tuple(self._line(name, hz, levels[name], tone_dbm) for name, hz in self._lines_hz.items())
+        found = self._levels(levels, reading)
+        tone = self._lines[0]
+        return {
+            **found,
+            "output_loss_db": tone.loss_db,
+            "u_output_db": math.hypot(
+                tone.u_analyser_db, tone.u_path_db, 0.0 if math.isnan(self._u_mismatch_db) else self._u_mismatch_db
+            ),
+            **efficiencies(reading, reading["input_dbm"], found["output_dbm"]),
+        }
+
+    def _ordered(self) -> list[tuple[str, float]]:
+        """
+        The lines in the order they are read. [Hz]
+
+        In the reading that is followed by the next level of drive the tones come last: a source that has jumped meanwhile is seen
+        by them before anything is stepped up, and that costs no time.
+        """
+        tones = [line for line in self._lines_hz.items() if line[0] in TONES]
+        products = [line for line in self._lines_hz.items() if line[0] not in TONES]
+        return products + tones if self._attenuation_db == self._asked.attenuation_db else tones + products
+
+    def _levels(self, levels: Mapping[str, float], reading: Reading) -> Reading:
+        """
+        Output and gain by the lines that were read so far. [dBm]
+
+        Raises:
+            LimitError: A tone has no reading.
+        """
+        missing = [tone for tone in TONES if math.isnan(levels[tone])]
         if missing:
             raise LimitError(
-                f"{missing[0].name} at {self._analyser.name}, {self._where} (it gave no number)", math.nan,
+                f"{missing[0]} at {self._analyser.name}, {self._where} (it gave no number)", math.nan,
                 self._settings.range_max_dbm, "dBm", f"instruments.{self._analyser.name}.range_max",
                 "not a number, so nothing watches the output",
             )  # fmt: skip
         # Above the analyser's range a level is no result, but enough to be held against the limits.
-        raw = [line.analyser_dbm + line.loss_db for line in self._lines if not math.isnan(line.analyser_dbm)]
+        raw = [dbm + self._path.loss_db(self._lines_hz[name]) for name, dbm in levels.items() if not math.isnan(dbm)]
         output_dbm = 10 * math.log10(math.fsum(10 ** (level_dbm / 10) for level_dbm in raw))
-        input_dbm = reading["input_dbm"]
-        return {
-            "output_loss_db": tones[0].loss_db,
-            "output_dbm": output_dbm,
-            "gain_db": output_dbm - input_dbm,
-            "u_output_db": math.hypot(
-                tones[0].u_analyser_db, tones[0].u_path_db, 0.0 if math.isnan(self._u_mismatch_db) else self._u_mismatch_db
-            ),
-            **efficiencies(reading, input_dbm, output_dbm),
-        }
+        return {"output_dbm": output_dbm, "gain_db": output_dbm - reading["input_dbm"]}
 
     def _line(self, name: str, frequency_hz: float, level_dbm: float, tone_dbm: float) -> ToneLine:
         """One line at the device's plane, beside what the analyser adds when each tone stands at `tone_dbm`. [Hz, dBm]"""

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from abc import abstractmethod
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from typing import TYPE_CHECKING, ClassVar
 
 from benchkit.errors import InstrumentError, LimitError, MisuseError, ReplyError
@@ -26,7 +26,13 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["Analyser"]
+__all__ = ["Analyser", "Meanwhile"]
+
+Meanwhile = Callable[[float], None]
+"""
+Called while a sweep is under way, with how long it takes from its start by what the analyser says, so that other instruments are
+looked at meanwhile. It may raise: the sweep is then given up with `abandon`. [s]
+"""
 
 DETECTORS = ("average", "peak")
 _LINES_MAX = 32
@@ -216,21 +222,27 @@ class Analyser(ArrayInstrument):
             self._wanted.pop(setting, None)
         self._axis = None
 
-    def collect_levels(self) -> tuple[float, ...]:
+    def collect_levels(self, meanwhile: Meanwhile | None = None) -> tuple[float, ...]:
         """
         Levels of the lines, in the order asked for. NaN: the analyser has none. [dBm]
+
+        Args:
+            meanwhile: Called once for each line.
 
         Raises:
             LimitError: More than its input stands (input_max).
         """
+        return tuple(self.each_level(meanwhile))
+
+    def each_level(self, meanwhile: Meanwhile | None = None) -> Iterator[float]:
+        """As `collect_levels`, one by one: the sweep of the next line is started when its level is asked for."""
         self._require_armed("levels", "arm_levels()")
-        levels = []
         for number, frequency_hz in enumerate(self._lines):
             if number:
                 self._arm(self._line_question(frequency_hz))
+            self._wait_with(meanwhile)
             question, reply = self._collect()
-            levels.append(self._level(self._number(question, reply)))
-        return tuple(levels)
+            yield self._level(self._number(question, reply))
 
     def arm_sweep(self) -> None:
         """Start a sweep whose whole trace is wanted."""
@@ -243,9 +255,12 @@ class Analyser(ArrayInstrument):
             self._axis = start_hz, stop_hz, points
         self._begin("sweep", self._sweep_question)
 
-    def collect_sweep(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    def collect_sweep(self, meanwhile: Meanwhile | None = None) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """
         Frequencies and levels of the trace, each of shape (points,). NaN: the analyser has none. [Hz, dBm]
+
+        Args:
+            meanwhile: Called once.
 
         Raises:
             LimitError: More than its input stands (input_max).
@@ -258,6 +273,7 @@ class Analyser(ArrayInstrument):
         if axis is None:
             raise MisuseError(f"{self.name}: settings were forgotten while a sweep was due")
         start_hz, stop_hz, points = axis
+        self._wait_with(meanwhile)
         values = self._collect_array(points)
         convert = self._converter()
         levels = values if convert is POWER_UNITS["DBM"] else np.array([convert(value) for value in values.tolist()])
@@ -281,6 +297,10 @@ class Analyser(ArrayInstrument):
         self._reading_timeout_s = self._timeout_s + (self._sweep_time_s or self.settings.reading_time_s)
         self._arm(question())
         self._armed_kind = kind
+
+    def _wait_with(self, meanwhile: Meanwhile | None) -> None:
+        if meanwhile is not None:
+            meanwhile(self._sweep_time_s or self.settings.reading_time_s)
 
     def _require_armed(self, kind: str, how: str) -> None:
         if not self.is_armed:
