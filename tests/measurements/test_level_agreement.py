@@ -48,7 +48,7 @@ def carried_out(folder: Path, bench: Path, seed: int = 1, *more: tuple[str, str]
 
 def test_as_stated_both_agree_within_u_and_the_report_has_it_as_a_check_of_the_bench(tmp_path: Path) -> None:
     bench = stated_bench(tmp_path)
-    found = [carried_out(tmp_path / str(seed), bench, seed) for seed in range(1, 4)]
+    found = [carried_out(tmp_path / str(seed), bench, seed) for seed in range(1, 3)]
 
     for _, results in found:
         (one,) = results
