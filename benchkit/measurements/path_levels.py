@@ -1,5 +1,5 @@
 """
-Whether a series of readings is one: the source's level the same in every walk, and its levels as far apart as they were set. Pure.
+Whether a series of readings is one: a source's level the same in every walk, its levels as far apart as they were set. Pure.
 
 A level that jumps by itself makes of one path another, and its uncertainty as small as a right one's.
 """
@@ -75,7 +75,8 @@ def spaced_wrongly(
             why = "which no path does" if nearer_db < 0 or has_amplifier else "which a path without an amplifier does not"
             return (
                 f"{where} {levels[0]:g} dBm and {levels[1]:g} dBm set, {apart_db:g} dB apart, were read "
-                f"{apart_db - nearer_db:.2f} dB apart at {_hz(hz)}, {why} (more than {limit_db:.2f} dB off): has the source's level jumped?"
+                f"{apart_db - nearer_db:.2f} dB apart at {_hz(hz)}, {why} (more than {limit_db:.2f} "
+                "dB off): has the source's level jumped?"
             )
     return ""
 
@@ -99,8 +100,8 @@ def spaced_apart(
 
 def _explained_db(accuracy: PowerAccuracy, read_dbm: float) -> float:
     """How far apart two readings of one thing may be. [dB]"""
-    own = math.hypot(accuracy.noise_db or 0.0, Budget(tuple(each_reading(accuracy, read_dbm, ""))).combined)
-    return max(REPEATS_DB, FAR * math.sqrt(2.0) * own)
+    own_db = math.hypot(accuracy.noise_db or 0.0, *(line.amount for line in each_reading(accuracy, read_dbm, "")))
+    return max(REPEATS_DB, FAR * math.sqrt(2.0) * own_db)
 
 
 def _hz(value: float) -> str:

@@ -19,9 +19,10 @@ from benchkit.measurements.power_before import (
     Feed,
     PathRole,
     Step,
+    Thing,
 )
 
-__all__ = ["AT_CONNECTOR", "AT_PLANE", "BEHIND", "FEEDS", "PLANES", "steps_for", "told_by"]
+__all__ = ["AT_CONNECTOR", "AT_PLANE", "BEHIND", "FEEDS", "PLACES", "PLANES", "steps_for", "told_by", "ways"]
 
 FEEDS: dict[PathRole, Feed] = {
     "input": "source",
@@ -45,6 +46,15 @@ AT_CONNECTOR: dict[Feed, Step] = {
 AT_PLANE: dict[Feed, Step] = {"source": Step(SENSOR, "source"), "second source": Step(SENSOR, "second source")}
 BEHIND: dict[PathRole, Step] = {"analyser": Step(SENSOR_AT_ANALYSER), "output": Step(THRU)}
 """Behind the thru."""
+
+PLACES: dict[Thing, str] = {
+    SENSOR_AT_SOURCE: "the sensor at the source's connector",
+    SENSOR_AT_SECOND: "the sensor at the second source's connector",
+    SENSOR: "the sensor at the device's plane",
+    SENSOR_AT_ANALYSER: "the sensor at the analyser's cable, behind the thru",
+    THRU: "the sensor at its own place, behind the thru",
+}
+"""Where the sensor is, in words."""
 
 
 def steps_for(paths: Sequence[PathRole], *, against_sensor: bool) -> tuple[Step, ...]:
@@ -77,3 +87,11 @@ def told_by(step: Step, read: Collection[Step]) -> tuple[PathRole, ...]:
         # Against the source's setting, as long as the source's own connector is not read.
         return (way, *(role for role, behind in BEHIND.items() if step.feed == "source" and behind in read))
     return ()
+
+
+def ways(step: Step) -> tuple[PathRole, ...]:
+    """Paths between that source and the sensor."""
+    if step == AT_CONNECTOR[step.feed]:
+        return ()
+    way: PathRole = "input" if step.feed == "source" else "second input"
+    return (way, *(role for role, behind in BEHIND.items() if behind == step))

@@ -22,20 +22,9 @@ from benchkit.measurements.path_plausible import (
     repeated,
 )
 from benchkit.measurements.path_rows import COMPRESSIONS, PATHS, RISE, doubted, driven_by, read_series, store_budget
-from benchkit.measurements.path_steps import AT_CONNECTOR, AT_PLANE, BEHIND, FEEDS, PLANES, told_by
+from benchkit.measurements.path_steps import AT_CONNECTOR, AT_PLANE, BEHIND, FEEDS, PLACES, PLANES, told_by, ways
 from benchkit.measurements.path_unstated import unstated
-from benchkit.measurements.power_before import (
-    DEVICE,
-    SENSOR,
-    SENSOR_AT_ANALYSER,
-    SENSOR_AT_SECOND,
-    SENSOR_AT_SOURCE,
-    THRU,
-    PathRole,
-    PowerStation,
-    Step,
-    Thing,
-)
+from benchkit.measurements.power_before import DEVICE, PathRole, PowerStation, Step, Thing
 from benchkit.quantities.format import format_quantity
 from benchkit.results.path_budget import (
     SensorMatch,
@@ -55,15 +44,6 @@ __all__ = ["PathWork"]
 
 _Table = Sequence[tuple[float, tuple[Contribution, ...]]]
 """Loss at each frequency, and its budget. [dB]"""
-
-
-_PLACES: dict[Thing, str] = {
-    SENSOR_AT_SOURCE: "the sensor at the source's connector",
-    SENSOR_AT_SECOND: "the sensor at the second source's connector",
-    SENSOR: "the sensor at the device's plane",
-    SENSOR_AT_ANALYSER: "the sensor at the analyser's cable, behind the thru",
-    THRU: "the sensor at its own place, behind the thru",
-}
 
 
 class PathWork:
@@ -125,9 +105,9 @@ class PathWork:
         """Whether the source's level jumped within this series, or its levels are not as far apart as they were set."""
         accuracy, levels, frequencies = self._station.accuracy_of(step.feed), self._levels, self._frequencies
         if wrong := moved(read_dbm, levels, frequencies, accuracy):
-            return f"with {_PLACES[step.what]}, {wrong}?"
-        amplified = any(self._has_amplifier(role) for role in _ways(step))
-        where = f"with {_PLACES[step.what]},"
+            return f"with {PLACES[step.what]}, {wrong}?"
+        amplified = any(self._has_amplifier(role) for role in ways(step))
+        where = f"with {PLACES[step.what]},"
         return spaced_wrongly(accuracy, self._series[step], levels, frequencies, where, has_amplifier=amplified)
 
     def _has_amplifier(self, role: PathRole) -> bool:
@@ -160,7 +140,7 @@ class PathWork:
             return wrong
         if role in BEHIND and not amplified:
             plane, behind = self._series[AT_PLANE[feed]], self._series[BEHIND[role]]
-            where, accuracy = _PLACES[BEHIND[role].what], station.accuracy_of(feed)
+            where, accuracy = PLACES[BEHIND[role].what], station.accuracy_of(feed)
             if wrong := spaced_apart(accuracy, plane, behind, self._levels, self._frequencies, where):
                 return wrong
         is_proved = AT_CONNECTOR[feed] in self._steps
@@ -306,11 +286,3 @@ class PathWork:
 def _columns(table: _Table) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Losses and expanded uncertainties. [dB]"""
     return np.array([loss_db for loss_db, _ in table]), np.array([Budget(lines).expanded for _, lines in table])
-
-
-def _ways(step: Step) -> tuple[PathRole, ...]:
-    """Paths between that source and the sensor."""
-    if step == AT_CONNECTOR[step.feed]:
-        return ()
-    way: PathRole = "input" if step.feed == "source" else "second input"
-    return (way, *(role for role, behind in BEHIND.items() if behind == step))
