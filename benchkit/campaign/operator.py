@@ -25,6 +25,8 @@ _CALIBRATE = (
     "Has {meter} a reference of its own? Then calibrate its SENSOR at it now, as the meter's manual says, and take the sensor "
     "off again. If it has none there is nothing to do. The sensor is zeroed by itself later on."
 )
+# RF comes on without bias, and what a part stands then is often less than it does when it amplifies.
+_PART_OFF = " The PART must be off its planes at channel {channel}: RF comes on next, without bias, and it may not stand that."
 # The power meter's sensor, away from its own place.
 _SENSOR = ("sensor at source", "sensor at second source", "sensor", "sensor at analyser")
 # Whose cable is off then, and must be on again before anything else is done.
@@ -37,7 +39,7 @@ def _what_and_where(what: str, channel: str) -> tuple[str, str]:
     if what in ("sensor at source", "sensor at second source"):
         return sensor, f"to the {_CABLE[what].upper()}'s connector, in place of the cable that leads to channel {channel}"
     if what == "sensor":
-        return sensor, f"to the device's INPUT plane of channel {channel}, the device taken off and the source's cable back on"
+        return sensor, f"to the device's INPUT plane of channel {channel}, what is there (device or thru) taken off"
     if what == "sensor at analyser":
         return (
             "a THRU",
@@ -94,9 +96,13 @@ class AskedHands:
         thing, where = _what_and_where(what, channel)
         before = self.connected(channel)
         to_do = f"Connect {thing} {where}, tightened to its torque."
+        stays = f"The THRU stays at channel {channel}, at the device's planes"
         if before == "sensor at analyser" and what == "thru":
-            to_do = f"The THRU stays at channel {channel}, at the device's planes."
-        self._ask(f"{CAUTION}\n{to_do}{_back(before, what)}", f"connect {thing}")
+            to_do = f"{stays}."
+        if before == "thru" and what == "sensor at analyser":
+            to_do = f"{stays}; {where.partition('; ')[2]}, tightened to its torque."
+        off = "" if what == "device" else _PART_OFF.format(channel=channel)
+        self._ask(f"{CAUTION}\n{to_do}{_back(before, what)}{off}", f"connect {thing}")
         self._connected[channel] = what
 
     def connected(self, channel: str) -> str:

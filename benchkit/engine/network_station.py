@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from benchkit.bench.model import NetworkAnalyserSettings, SwitchPosition
 from benchkit.bench.open import OpenBench
@@ -36,7 +36,13 @@ Calibrations = dict[str, Calibration]
 """By channel: what was kept last. One of these per run."""
 
 Store = Callable[[str, Mapping[str, float | int | str]], None]
-Note = Callable[[str, str], None]
+
+
+class Note(Protocol):
+    """Takes an event: kind, text and severity (info, warning or error)."""
+
+    def __call__(self, kind: str, text: str, severity: str = "info", /) -> None: ...
+
 
 
 class AnalyserStation:

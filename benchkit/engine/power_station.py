@@ -193,8 +193,9 @@ class SensorStation:
             raise MisuseError(f"{name} is not at hand: the sequence was loaded from its text alone, without the files it names")
         return self._files[name]
 
-    def note(self, kind: str, text: str) -> None:
-        self._note(kind, text)
+    def note(self, kind: str, text: str, severity: str = "info") -> None:
+        """As PowerStation.note."""
+        self._note(kind, text, severity)
 
     def store(self, stream: str, row: Mapping[str, float | int | str]) -> None:
         self._store(stream, row)

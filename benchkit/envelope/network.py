@@ -10,6 +10,7 @@ import numpy as np
 from benchkit.bench.model import NetworkAnalyserSettings, NetworkWiring, SwitchSettings
 from benchkit.bench.paths import LossPath
 from benchkit.envelope.margins import Check, Findings, Point, in_bench, in_sequence
+from benchkit.envelope.part_forgotten import warn_of_part
 from benchkit.measurements.base import NetworkSweep
 from benchkit.plan.plan import Plan
 from benchkit.quantities.format import format_quantity
@@ -212,6 +213,9 @@ def _levels(way: _Way, asked: NetworkSweep, index: int, title: str, findings: Fi
     for plane, worst_dbm, limit_dbm, limit_at, line in rows:
         check = Check(f"{plane}, channel {way.channel}", "level of S-parameters", worst_dbm, limit_dbm, "dBm", limit_at, point)
         findings.hold(check, line, f"{worst_dbm:.2f} dBm can be here ({point}; {way.name} {error_db:g} dB high)")
+    if asked.readings_before:
+        # A calibration's standards lie where the part was.
+        warn_of_part(findings, title, way.channel, max(device_dbm, from_port_2_dbm))
     lowest = Check(
         f"network analyser {way.name}, channel {way.channel}", "level of S-parameters, lower", port_dbm, settings.level_min_dbm,
         "dBm", in_bench(f"{analyser}.level_min"), point, is_lower=True,

@@ -14,6 +14,7 @@ import numpy as np
 from benchkit.envelope.chain import Chain, Tap
 from benchkit.envelope.interval import Interval
 from benchkit.envelope.margins import Check, Findings, Key, Point, block_key, in_bench, in_sequence
+from benchkit.envelope.part_forgotten import warn_of_part
 from benchkit.envelope.path_loss import loss_at
 from benchkit.envelope.power_wired import chains, covers, stated, wired
 from benchkit.envelope.rf_levels import rf_levels, through
@@ -88,6 +89,7 @@ class _Readings:
         )
         # The part may be there, forgotten, where the sensor or the thru should be.
         self._hold("device input", self._device_input, limits.input_power_max_dbm, in_sequence("limits.input_power_max"))
+        warn_of_part(findings, f"{self._title}, {chain.source_name}", chain.channel, self._device_input.highest)
         worst = _either(self._leaves, self._at_device)
         # Wherever the sensor is, and whatever hands may have confused; the analyser's cable among it once hands take it.
         anywhere = _either(worst, behind_thru)

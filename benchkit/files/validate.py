@@ -52,14 +52,18 @@ Found = tuple[Place, ErrorDetails]
 
 
 def _told_once(found: Sequence[Found]) -> list[Found]:
-    """A misspelt key is one mistake, not an unknown key here and a missing one there."""
+    """A misspelt key is one mistake, not an unknown key here and a missing one there; nor is a wrong entry one that is missing."""
     missing = {place.path: i for i, (place, details) in enumerate(found) if details["type"] == "missing"}
     dropped: set[int] = set()
-    for place, details in found:
+    for index, (place, details) in enumerate(found):
         if details["type"] == "extra_forbidden":
             guess = nearest(str(place.path[-1]), place.known_keys)
             if guess is not None and (i := missing.get((*place.path[:-1], guess))) is not None:
                 dropped.add(i)
+        # pydantic counts what it could read; an entry that has a mistake of its own is there all the same.
+        wanted = details.get("ctx", {}).get("min_length", 0)
+        if details["type"] == "too_short" and isinstance(place.value, list) and len(place.value) >= wanted:
+            dropped.add(index)
     return [entry for i, entry in enumerate(found) if i not in dropped]
 
 

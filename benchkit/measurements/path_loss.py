@@ -153,6 +153,7 @@ class PathLossMeasurement(BeforeBlock):
             convention=how,
             measurement=self.title,
             budget=budgets.get(key, ()),
+            note=str(row.get("doubt") or ""),
         )
 
     def figures(self, points: pd.DataFrame, results: list[Result]) -> list[Figure]:

@@ -16,7 +16,7 @@ from benchkit.quantities.format import format_quantity
 from benchkit.results.path_budget import Series
 from benchkit.results.path_lines import PowerAccuracy
 
-__all__ = ["alike", "changed", "confused", "implausible_at_source", "implausible_loss", "repeated"]
+__all__ = ["alike", "another", "changed", "confused", "doubt", "implausible_at_source", "implausible_loss", "repeated"]
 
 Floats = NDArray[np.float64]
 
@@ -24,16 +24,20 @@ Floats = NDArray[np.float64]
 SLACK_DB = 0.5
 # No path gets so much worse and is still one; the sensor is elsewhere, or the part is where the thru should be.
 UNLIKELY_DB = 10.0
+# A path that ages or is a little loose changes by less; a table that is no surer than this is a guess.
+FAR_DB = 1.0
 # A path that is known to lose this does not lose nothing all at once; nor is a step of this size no step to a meter.
 SURELY_LOSES_DB = 1.0
 
 
 def implausible_at_source(
     read_dbm: Floats, set_dbm: float, adapter_db: Floats, accuracy: PowerAccuracy, frequencies_hz: Sequence[float],
-    source: str,
+    feed: str, source: str,
 ) -> str:  # fmt: skip
     """
     Against the level set, with all that source and meter may be off by; "" when it may be so.
+
+    It is the last that is read of a source: a level that jumped in any series before is found here.
 
     Args:
         read_dbm, adapter_db: At each frequency, shape (n,). [dBm, dB]
@@ -44,9 +48,9 @@ def implausible_at_source(
     if abs(off_db[worst]) <= limit_db:
         return ""
     return (
-        f"at the {source}'s connector {read_dbm[worst]:.2f} dBm were read at {_hz(frequencies_hz[worst])} with {set_dbm:g} dBm "
+        f"at the {feed}'s connector {read_dbm[worst]:.2f} dBm were read at {_hz(frequencies_hz[worst])} with {set_dbm:g} dBm "
         f"set, {off_db[worst]:+.2f} dB off, where source, meter and mismatch make {limit_db:.2f} dB at the worst: is the sensor "
-        "there, and nothing between but its adapter?"
+        f"there, and nothing between but its adapter? Else the level of {source} has jumped, and what was read before is no table"
     )
 
 
@@ -158,6 +162,45 @@ def changed(loss_db: Floats, expanded_db: Floats, path: LossPath, frequencies_hz
         f"table in use {table_db[worst]:.2f} dB (U {table_u_db[worst]:.2f} dB); En {en[worst]:.1f}, beyond 1 at "
         f"{int((en > 1.0).sum())} of {en.size} frequencies"
     )
+
+
+def another(loss_db: Floats, expanded_db: Floats, path: LossPath, frequencies_hz: Sequence[float], source: str) -> str:
+    """
+    Where nothing proves that the source's level stayed: whether a path is further from its table than one that ages; "" when
+    not. A table that states a large uncertainty is a rough guess, and refuses nothing here.
+    """
+    worst, beyond_db, table_db, table_u_db = _furthest(loss_db, expanded_db, path, frequencies_hz)
+    if not beyond_db > FAR_DB or table_u_db > FAR_DB:
+        return ""
+    return (
+        f"path {path.name} loses {loss_db[worst]:.2f} dB at {_hz(frequencies_hz[worst])} (U {expanded_db[worst]:.2g} dB), and by "
+        f"its table ({path.source}) {table_db:.2f} dB (U {table_u_db:.2g} dB), {beyond_db:.2f} dB beyond both; a level of "
+        f"{source} that jumped looks the same, and nothing here tells the two apart. Measure its source's path as well, with "
+        "reference: sensor: it reads the source at its own connector last. Or, if the path is another one now, give it a rough "
+        "fixed loss in the bench file, such as loss: 20 dB, uncertainty: 10 dB"
+    )
+
+
+def doubt(loss_db: Floats, expanded_db: Floats, path: LossPath, frequencies_hz: Sequence[float]) -> str:
+    """What is to be said beside each number of a path that is far from its table; "" when it is not."""
+    worst, beyond_db, table_db, table_u_db = _furthest(loss_db, expanded_db, path, frequencies_hz)
+    if not beyond_db > FAR_DB:
+        return ""
+    return (
+        f"not as by the table in use: {loss_db[worst]:.2f} dB at {_hz(frequencies_hz[worst])} (U {expanded_db[worst]:.2g} dB), "
+        f"there {table_db:.2f} dB (U {table_u_db:.2g} dB)"
+    )
+
+
+def _furthest(
+    loss_db: Floats, expanded_db: Floats, path: LossPath, frequencies_hz: Sequence[float]
+) -> tuple[int, float, float, float]:
+    """Where a path is furthest beyond both uncertainties: row, by how much, and what its table says there. [dB]"""
+    table_db = np.array([path.loss_db(hz) for hz in frequencies_hz])
+    table_u_db = np.array([path.uncertainty_db(hz) for hz in frequencies_hz])
+    beyond_db = np.abs(loss_db - table_db) - expanded_db - table_u_db
+    worst = int(np.argmax(beyond_db))
+    return worst, float(beyond_db[worst]), float(table_db[worst]), float(table_u_db[worst])
 
 
 def _hz(value: float) -> str:

@@ -26,6 +26,7 @@ __all__ = [
     "VERIFICATION",
     "budgets_of",
     "condition_of",
+    "doubted",
     "driven_by",
     "read_series",
     "store_budget",
@@ -38,6 +39,9 @@ TIME_UNITS = "seconds since 1970-01-01T00:00:00Z"
 FREQUENCY = Column("frequency_hz", "Hz", "frequency")
 # Told of the second source alone: records that were begun before there was such a column are gone on with.
 DRIVEN_BY = Column("driven_by", "", "RF source that was on: second source, or empty: the channel's first", "S24")
+
+# Told where there is one alone, for the same reason.
+DOUBT = Column("doubt", "", "what casts doubt on the loss; empty: nothing", "S200")
 
 LEVELS = BlockStream(
     "power_levels",
@@ -70,6 +74,7 @@ PATHS = BlockStream(
         Column("source", "", "RF source, by its name in the bench file", "S64"),
         Column("meter", "", "power meter, by its name in the bench file", "S64"),
         Column("how", "", "against what", "S160"),
+        DOUBT,
     ),
 )
 PATH_BUDGETS = BlockStream(
@@ -148,6 +153,11 @@ def read_series(
 def driven_by(feed: Feed) -> dict[str, str]:
     """For a row: empty where the first source was on."""
     return {} if feed == "source" else {DRIVEN_BY.name: feed}
+
+
+def doubted(doubt: str) -> dict[str, str]:
+    """For a row: nothing where there is no doubt."""
+    return {DOUBT.name: doubt} if doubt else {}
 
 
 def store_budget(station: PowerStation, of: str, frequency_hz: float, lines: tuple[Contribution, ...]) -> None:

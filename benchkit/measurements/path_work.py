@@ -10,9 +10,20 @@ from numpy.typing import NDArray
 
 from benchkit.errors import ConditionError
 from benchkit.measurements.path_adapter import AdapterLoss, adapter_path
-from benchkit.measurements.path_plausible import alike, changed, confused, implausible_at_source, implausible_loss, repeated
-from benchkit.measurements.path_rows import COMPRESSIONS, PATHS, RISE, driven_by, read_series, store_budget
-from benchkit.measurements.path_steps import AT_CONNECTOR, AT_PLANE, BEHIND, FEEDS, PLANES, told_by
+from benchkit.measurements.path_levels import moved, spaced_apart, spaced_wrongly
+from benchkit.measurements.path_plausible import (
+    alike,
+    another,
+    changed,
+    confused,
+    doubt,
+    implausible_at_source,
+    implausible_loss,
+    repeated,
+)
+from benchkit.measurements.path_rows import COMPRESSIONS, PATHS, RISE, doubted, driven_by, read_series, store_budget
+from benchkit.measurements.path_steps import AT_CONNECTOR, AT_PLANE, BEHIND, FEEDS, PLACES, PLANES, told_by, ways
+from benchkit.measurements.path_unstated import unstated
 from benchkit.measurements.power_before import DEVICE, PathRole, PowerStation, Step, Thing
 from benchkit.quantities.format import format_quantity
 from benchkit.results.path_budget import (
@@ -50,8 +61,10 @@ class PathWork:
         self._where = f"{block.title}, channel {station.channel}"
         self._match = SensorMatch(block.sensor_return_loss_db, block.source_return_loss_db, block.analyser_return_loss_db)
         self._adapter = self._adapter_db()
+        self._steps = block.power_before().steps
         self._series: dict[Step, Series] = {}
         self._tables: dict[PathRole, _Table] = {}
+        self._doubts: dict[PathRole, str] = {}
 
     def carry_out(self) -> None:
         """
@@ -62,7 +75,7 @@ class PathWork:
         station, block = self._station, self._block
         self._say_what_is_left_out()
         connected: Thing = DEVICE
-        for index, step in enumerate(block.power_before().steps):
+        for index, step in enumerate(self._steps):
             if step.what != connected:
                 station.connect(step.what)
                 connected = step.what
@@ -70,13 +83,17 @@ class PathWork:
                 station.zero()
             _, read_dbm = read_series(station, step, self._frequencies, self._levels, block.repeats)
             self._series[step] = pooled(read_dbm)
-            wrong = repeated(read_dbm, self._levels, self._frequencies, station.meter) or self._wrong(step)
+            wrong = (
+                repeated(read_dbm, self._levels, self._frequencies, station.meter)
+                or self._jumped(step, read_dbm)
+                or self._wrong(step)
+            )
             if wrong:
                 raise ConditionError(f"{self._where}: {wrong} Nothing was biased, no table was made, and nothing is put back yet")
         station.connect(DEVICE)
+        self._say_what_changed()
         self._store_tables()
         self._store_compression()
-        self._say_what_changed()
         names = [station.path(role).name for role in block.paths]
         told = " and ".join(part for part in (", ".join(names[:-1]), names[-1]) if part)
         station.note(
@@ -84,25 +101,52 @@ class PathWork:
             f"{self._where}: {told} measured at {len(self._frequencies)} frequencies; the device is connected again",
         )
 
+    def _jumped(self, step: Step, read_dbm: NDArray[np.float64]) -> str:
+        """Whether the source's level jumped within this series, or its levels are not as far apart as they were set."""
+        accuracy, levels, frequencies = self._station.accuracy_of(step.feed), self._levels, self._frequencies
+        if wrong := moved(read_dbm, levels, frequencies, accuracy):
+            return f"with {PLACES[step.what]}, {wrong}?"
+        amplified = any(self._has_amplifier(role) for role in ways(step))
+        where = f"with {PLACES[step.what]},"
+        return spaced_wrongly(accuracy, self._series[step], levels, frequencies, where, has_amplifier=amplified)
+
+    def _has_amplifier(self, role: PathRole) -> bool:
+        return self._station.has_amplifier(self._station.path(role).name)
+
     def _wrong(self, step: Step) -> str:
         """What can't be so, if anything; losses that can are put among the tables that are asked for."""
-        station, role = self._station, told_by(step)
-        if role is None:
+        station = self._station
+        if step == AT_CONNECTOR[step.feed]:
             read_dbm = self._series[step].mean_dbm[:, 0]
             taken_db = np.array([loss_db for loss_db, _ in self._adapter])
             accuracy = station.accuracy_of(step.feed)
-            return implausible_at_source(read_dbm, self._levels[0], taken_db, accuracy, self._frequencies, step.feed)
+            if wrong := implausible_at_source(
+                read_dbm, self._levels[0], taken_db, accuracy, self._frequencies, step.feed, station.source_of(step.feed)
+            ):
+                return wrong
+        return next((wrong for role in told_by(step, self._series) if (wrong := self._wrong_path(role))), "")
+
+    def _wrong_path(self, role: PathRole) -> str:
+        station, feed = self._station, FEEDS[role]
         table, path = self._table(role), station.path(role)
         if role in self._block.paths:
             self._tables[role] = table
         columns = _columns(table)
-        wrong = implausible_loss(
-            *columns, path, has_amplifier=station.has_amplifier(path.name), frequencies_hz=self._frequencies
-        )
+        amplified = self._has_amplifier(role)
+        if wrong := implausible_loss(*columns, path, has_amplifier=amplified, frequencies_hz=self._frequencies):
+            return wrong
         other = self._other_end(role)
-        if not wrong and other is not None:
-            wrong = confused(*columns, path, station.path(other), self._frequencies)
-        return wrong
+        if other is not None and (wrong := confused(*columns, path, station.path(other), self._frequencies)):
+            return wrong
+        if role in BEHIND and not amplified:
+            plane, behind = self._series[AT_PLANE[feed]], self._series[BEHIND[role]]
+            where, accuracy = PLACES[BEHIND[role].what], station.accuracy_of(feed)
+            if wrong := spaced_apart(accuracy, plane, behind, self._levels, self._frequencies, where):
+                return wrong
+        is_proved = AT_CONNECTOR[feed] in self._steps
+        if is_proved or role not in self._block.paths:
+            return ""
+        return another(*columns, path, self._frequencies, station.source_of(feed))
 
     def _other_end(self, role: PathRole) -> PathRole | None:
         """Where the sensor may be instead, behind the thru; the analyser's cable is in hand only where it is asked for."""
@@ -128,28 +172,19 @@ class PathWork:
 
     def _say_what_is_left_out(self) -> None:
         station, block = self._station, self._block
-        accuracy, paths = station.accuracy, set(block.paths)
-        missing = {
-            "measurements: sensor_return_loss": block.sensor_return_loss_db,
-            "measurements: connector": block.connector_db,
-            "wiring: input.mismatch": accuracy.input_return_loss_db,
-        }
-        if paths & {"output", "analyser"}:
-            missing["wiring: output.mismatch"] = accuracy.output_return_loss_db
-        missing[f"instruments.{station.meter}.zero"] = accuracy.zero_dbm
-        if block.reference == "sensor" and paths & {"input", "second input"}:
-            missing["measurements: source_return_loss"] = block.source_return_loss_db
-        if "analyser" in paths:
-            missing["measurements: analyser_return_loss"] = block.analyser_return_loss_db
-        unstated = [key for key, value in missing.items() if value is None]
-        if unstated:
-            station.note("budget", f"{self._where}: not stated, and so not in the uncertainty: {', '.join(unstated)}")
+        keys = unstated(
+            station.accuracy, self._match, block.connector_db, block.paths, station.meter,
+            against_sensor=block.reference == "sensor",
+        )  # fmt: skip
+        if keys:
+            station.note("budget", f"{self._where}: not stated, and so not in the uncertainty: {', '.join(keys)}")
 
     def _say_what_changed(self) -> None:
         station = self._station
         for role, table in self._tables.items():
             if found := changed(*_columns(table), station.path(role), self._frequencies):
-                station.note("path changed", f"{self._where}: {found}")
+                station.note("path changed", f"{self._where}: {found}", "warning")
+            self._doubts[role] = doubt(*_columns(table), station.path(role), self._frequencies)
         behind = [self._series.get(step) for step in BEHIND.values()]
         at_analyser, at_meter = behind
         if at_analyser is None or at_meter is None:
@@ -204,6 +239,7 @@ class PathWork:
                         "adapter_db": self._adapter[row][0] if takes_adapter else 0.0,
                         "source": station.source_of(FEEDS[role]),
                         "meter": station.meter,
+                        **doubted(self._doubts[role]),
                         "how": f"against {against}{adapted if takes_adapter else ''}; mean of {block.repeats}",
                     },
                 )

@@ -204,8 +204,8 @@ class PowerStation(Protocol):
         """
         ...
 
-    def note(self, kind: str, text: str) -> None:
-        """An event of the record."""
+    def note(self, kind: str, text: str, severity: str = "info") -> None:
+        """An event of the record. `severity`: info, warning or error."""
         ...
 
     def store(self, stream: str, row: Mapping[str, float | int | str]) -> None:

@@ -69,6 +69,12 @@ def _channels(file: SequenceFile) -> Iterator[Found]:
 def _limits(file: SequenceFile) -> Iterator[Found]:
     limits = file.limits
     yield from _ordered("limits.gate_voltage_max", limits.gate_voltage_min_v, limits.gate_voltage_max_v, "V", "gate_voltage_min")
+    if limits.rf_unpowered_max_dbm is not None and limits.rf_unpowered_max_dbm > limits.input_power_max_dbm:
+        yield (
+            "limits.rf_unpowered_max",
+            f"{limits.rf_unpowered_max_dbm:g} dBm is above input_power_max, {limits.input_power_max_dbm:g} dBm: without bias the "
+            "part stands no more than with it",
+        )
     unpowered = [(index, block) for index, block in enumerate(file.measurements) if block.is_unpowered]
     if unpowered and limits.rf_unpowered_max_dbm is None:
         index, block = unpowered[0]

@@ -14,6 +14,7 @@ from benchkit.campaign import CampaignOutcome, rehearse
 from benchkit.envelope import prove
 from benchkit.envelope.needs import needs
 from benchkit.errors import FileError, InstrumentError, LimitError, ProofError
+from benchkit.measurements.path_levels import moved, spaced_wrongly
 from benchkit.measurements.path_steps import steps_for
 from benchkit.measurements.power_before import PathRole
 from benchkit.plan.estimate import power_before_time_s
@@ -119,20 +120,20 @@ def test_hands_are_asked_for_the_fewest_reconnections_and_everything_is_put_back
         levels, events = record.stream("power_levels"), record.events()
     connected = [text.split(": ")[1] for text in events.loc[events["kind"] == "connected", "text"]]
     assert connected == [
+        "thru in place of the device, power sensor at its own place",
+        "thru in place of the device, power sensor at the analyser's end of its cable",
+        "power sensor at the device's input plane",
         "power sensor at the source's connector",
         "power sensor at the second source's connector",
-        "power sensor at the device's input plane",
-        "thru in place of the device, power sensor at the analyser's end of its cable",
-        "thru in place of the device, power sensor at its own place",
         "device, power sensor at its own place",
     ]
     assert list(dict.fromkeys(zip(levels["connected"], levels["driven_by"], strict=True))) == [
-        ("sensor at source", ""),
-        ("sensor at second source", "second source"),
+        ("thru", ""),
+        ("sensor at analyser", ""),
         ("sensor", ""),
         ("sensor", "second source"),
-        ("sensor at analyser", ""),
-        ("thru", ""),
+        ("sensor at source", ""),
+        ("sensor at second source", "second source"),
     ]
 
 
@@ -235,12 +236,12 @@ def test_one_reading_for_two_paths_is_told_even_where_the_tables_are_too_rough_t
 def test_somebody_who_switches_the_first_source_on_is_noticed_before_the_second_is_read(
     full: Bench, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The sensor at the plane would read the sum of both, and no table would look wrong enough."""
+    """Nothing is read while another source is on: what is read is the sum of both wherever they meet."""
     as_told = sim_instruments.hands.Hands.connect
 
     def connect(self: sim_instruments.hands.Hands, channel: str, what: str) -> None:
         as_told(self, channel, what)
-        if what == "sensor":
+        if what == "sensor at second source":
             self._twin.instruments["rf_source"].open_port().write(b"OUTP ON\n", self._clock.monotonic())  # type: ignore[attr-defined]
 
     monkeypatch.setattr(sim_instruments.hands.Hands, "connect", connect)
@@ -252,16 +253,85 @@ def test_somebody_who_switches_the_first_source_on_is_noticed_before_the_second_
 
 
 def test_a_meter_that_repeats_itself_gives_no_table(full: Bench, tmp_path: Path) -> None:
-    """It hangs in a thru's second walk: the mean would be off by less than anybody could see, and the scatter would hide it."""
+    """It hangs in a second walk: the mean would be off by less than anybody could see, and the scatter would hide it."""
     sequence = asked_for(tmp_path, (ASKED, "paths: [input, output]"))
-    outcome = rehearse(sequence, full, tmp_path / "record.h5", faults=("repeats:output_meter@message 500",))
+    outcome = rehearse(sequence, full, tmp_path / "record.h5", faults=("repeats:output_meter@message 330",))
 
     assert outcome.exit_code == 3
     assert "output_meter reads -" in outcome.message
     assert "it repeats itself" in outcome.message
     with Record.open(outcome.record) as record:
         assert record.stream("paths").empty
-        assert set(record.stream("power_levels")["connected"]) == {"sensor at source", "sensor", "thru"}
+        assert set(record.stream("power_levels")["connected"]) == {"thru", "sensor"}
+
+
+@pytest.mark.parametrize(
+    ("paths", "hands_do", "told"),
+    [
+        ("[input, output]", "sensor", "the level of rf_source has jumped"),
+        ("[input, output]", "sensor at source", "the level of rf_source has jumped"),
+        ("[output]", "sensor", "reference: sensor"),
+    ],
+)
+def test_a_source_whose_level_jumps_between_two_series_gives_no_table(
+    full: Bench, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, paths: str, hands_do: str, told: str
+) -> None:
+    """One level, and each series as quiet as ever: a jump looks like another path, and U would be hundredths of a decibel."""
+    as_told = sim_instruments.hands.Hands.connect
+
+    def connect(self: sim_instruments.hands.Hands, channel: str, what: str) -> None:
+        as_told(self, channel, what)
+        if what == hands_do:
+            self._twin.world.ports.sources["rf_source"].extra_db = 3.0
+
+    monkeypatch.setattr(sim_instruments.hands.Hands, "connect", connect)
+    outcome = carried_out(tmp_path, full, *SHORTEST, (ASKED, f"paths: {paths}"))
+
+    assert (outcome.exit_code, outcome.make_safe) == (3, "")
+    assert told in outcome.message
+    with Record.open(outcome.record) as record:
+        assert record.stream("paths").empty
+
+
+def test_a_path_that_changed_is_measured_and_told_beside_its_numbers(full: Bench, tmp_path: Path) -> None:
+    """That is what paths are measured for; the source, read at its own connector last, is not what changed."""
+    key = "../paths/output_a.csv"
+    head, *rows = full.table_files[key].decode().split()
+    moved_on = [",".join([hz, f"{float(loss) + 3:.3f}", u]) for hz, loss, u in (row.split(",") for row in rows)]
+    worse = bench_with(full, tables={key: "\n".join([head, *moved_on]).encode()})
+    outcome = carried_out(tmp_path, full, *SHORTEST, (ASKED, "paths: [input, output]"), reality=worse)
+
+    assert outcome.outcome == "done", outcome.message
+    notes = {one.qualifier: one.note for one in outcome.results if one.parameter == "path_loss"}
+    assert "not as by the table in use" in notes["output_a"]
+    assert notes["combined_a"] == ""
+    with Record.open(outcome.record) as record:
+        events = record.events().set_index("kind")
+    assert events.loc["path changed", "severity"] == "warning"
+
+
+def test_levels_and_repeats_are_held_against_what_was_set() -> None:
+    """In a series of two levels a jump into the source's own limit brings them nearer; within a series repeats tell."""
+    accuracy, hz = PowerAccuracy(0.4, 0.12, source_linearity_db=0.02, meter_linearity_db=0.02, noise_db=0.004), [14e9, 14.1e9]
+    read_dbm = np.tile([-10.0, 5.0], (3, 2, 1)) + np.array([0.0, 0.004, -0.004])[:, None, None]
+    assert moved(read_dbm, [-10.0, 5.0], hz, accuracy) == ""
+    for level_dbm, has_amplifier, is_wrong in ((-5.0, False, True), (-5.0, True, False), (8.0, True, True), (-12.0, True, True)):
+        read_dbm[:, 1, 1] = level_dbm
+        wrong = spaced_wrongly(accuracy, pooled(read_dbm), [-10.0, 5.0], hz, "there", has_amplifier=has_amplifier)
+        assert ("has the source's level jumped" in wrong) is is_wrong, (level_dbm, has_amplifier)
+    read_dbm[2, 0, 0] += 0.5
+    assert "in walk 3 of 3" in moved(read_dbm, [-10.0, 5.0], hz, accuracy)
+
+
+def test_a_part_that_may_be_forgotten_there_is_warned_of(full: Bench, tmp_path: Path) -> None:
+    """A sensor needs its level, and an unpowered part may not stand it: that it is off is up to hands, who are told."""
+    sequence = asked_for(tmp_path, ("  input_power_max: 12 dBm", "  input_power_max: 12 dBm\n  rf_unpowered_max: -20 dBm"))
+    found, second = (text for text in prove(sequence, full).warnings if "still connected" in text)
+    assert "second_source" in second
+    assert "it stands -20 dBm" in found
+    assert "limits.rf_unpowered_max" in found
+    with pytest.raises(FileError, match="13 dBm is above input_power_max, 12 dBm"):
+        asked_for(tmp_path, ("  input_power_max: 12 dBm", "  input_power_max: 12 dBm\n  rf_unpowered_max: 13 dBm"))
 
 
 AMPLIFIED = "second_a: {loss: -8 dB, uncertainty: 0.5 dB, frequency_min: 13 GHz, frequency_max: 15.5 GHz, power_max: 27 dBm"
@@ -385,8 +455,10 @@ def test_one_path_for_two_ways_is_a_mistake(full: Bench, tmp_path: Path) -> None
     ],
 )
 def test_nonsense_is_a_mistake_of_the_file(tmp_path: Path, paths: str, told: str) -> None:
-    with pytest.raises(FileError, match=told):
+    """One mistake: a measurement that has one of its own is a measurement all the same."""
+    with pytest.raises(FileError, match=told) as caught:
         asked_for(tmp_path, (ASKED, f"paths: {paths}"))
+    assert len(caught.value.mistakes) == 1
 
 
 def test_the_second_source_is_opened_only_where_its_path_is_asked_for(full: Bench, tmp_path: Path) -> None:
@@ -412,11 +484,11 @@ def test_the_estimate_counts_every_series_with_its_own_source(full: Bench, tmp_p
 @pytest.mark.parametrize(
     ("paths", "against_sensor", "steps"),
     [
-        (("input", "output"), True, ["sensor at source", "sensor", "thru"]),
-        (("output",), True, ["sensor", "thru"]),
-        (("analyser",), False, ["sensor", "sensor at analyser"]),
-        (("second input",), True, ["sensor at second source", "sensor, second source"]),
-        (("second input", "analyser"), False, ["sensor", "sensor, second source", "sensor at analyser"]),
+        (("input", "output"), True, ["thru", "sensor", "sensor at source"]),
+        (("output",), True, ["thru", "sensor"]),
+        (("analyser",), False, ["sensor at analyser", "sensor"]),
+        (("second input",), True, ["sensor, second source", "sensor at second source"]),
+        (("second input", "analyser"), False, ["sensor at analyser", "sensor", "sensor, second source"]),
     ],
 )
 def test_nothing_is_connected_that_no_path_needs(paths: tuple[PathRole, ...], against_sensor: bool, steps: list[str]) -> None:
