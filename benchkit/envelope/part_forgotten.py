@@ -17,7 +17,8 @@ def warn_of_part(findings: Findings, title: str, channel: str, worst_dbm: float)
     limit_dbm = findings.sequence.file.limits.rf_unpowered_max_dbm
     if limit_dbm is None or worst_dbm <= limit_dbm + TOLERANCE:
         return
+    key = findings.source(in_sequence("limits.rf_unpowered_max"))
     findings.warn(
-        f"{title}, channel {channel}: {worst_dbm:.2f} dBm can reach the part if it is still connected where hands should have "
-        f"taken it off, and without bias it stands {limit_dbm:g} dBm ({findings.source(in_sequence('limits.rf_unpowered_max'))}): make sure that it is off"
+        f"{title}, channel {channel}: by the path's table {worst_dbm:.2f} dBm can reach the part if it is still connected where "
+        f"hands should have taken it off, and without bias it stands {limit_dbm:g} dBm ({key}): make sure that it is off"
     )

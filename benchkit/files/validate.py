@@ -52,7 +52,7 @@ Found = tuple[Place, ErrorDetails]
 
 
 def _told_once(found: Sequence[Found]) -> list[Found]:
-    """A misspelt key is one mistake, not an unknown key here and a missing one there; nor is a wrong entry one that is missing."""
+    """A misspelt key is one mistake, not an unknown key here and a missing one there; nor is a wrong entry a missing one."""
     missing = {place.path: i for i, (place, details) in enumerate(found) if details["type"] == "missing"}
     dropped: set[int] = set()
     for index, (place, details) in enumerate(found):
