@@ -9,13 +9,14 @@ What comes out is a table for each path, with its uncertainty; `benchkit export 
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterator, Mapping
+from collections.abc import Hashable, Iterator, Mapping, Sequence
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 from pydantic import Field
 
 from benchkit.files.types import DbmAxis, Decibels, HertzAxis
+from benchkit.measurements.base import MeasurementBlock
 from benchkit.measurements.before_block import BeforeBlock
 from benchkit.measurements.path_adapter import AdapterFile, AdapterLoss, adapter_mistakes
 from benchkit.measurements.path_figures import path_figures
@@ -95,6 +96,17 @@ class PathLossMeasurement(BeforeBlock):
 
     def files(self) -> Mapping[str, str]:
         return {"adapter.touchstone": self.adapter.touchstone} if isinstance(self.adapter, AdapterFile) else {}
+
+    def doubts(self, others: Sequence[MeasurementBlock]) -> Iterator[str]:
+        stated = {
+            "sensor_return_loss": self.sensor_return_loss_db,
+            "connector": self.connector_db,
+            "source_return_loss": self.source_return_loss_db if self.reference == "sensor" else 0.0,
+            "analyser_return_loss": self.analyser_return_loss_db if "analyser" in self.paths else 0.0,
+        }
+        missing = [key for key, value in stated.items() if value is None]
+        if missing:
+            yield f"the tables' uncertainty will lack what is not stated: {', '.join(missing)}"
 
     def mistakes(self, files: Mapping[str, bytes] | None) -> Iterator[tuple[str, str]]:
         for key, axis in (("frequency", self.frequency_hz), ("level", self.level_dbm)):

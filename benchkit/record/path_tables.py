@@ -71,6 +71,10 @@ def _comments(record: Record, name: str, rows: pd.DataFrame, instruments: pd.Dat
         f"measured {made} UTC at {float(first['source_level_dbm']):g} dBm of the source, {first['how']}",
         "uncertainty: expanded, k = 2",
     ]
+    events = record.events()
+    lacking = events.loc[events["kind"] == "budget", "text"].astype(str)
+    here = lacking[lacking.str.contains(f"channel {first['channel']}: ", regex=False)]
+    comments += list(dict.fromkeys(f"it lacks what was {text.partition(': ')[2]}" for text in here))
     for role in ("source", "meter"):
         who = str(first[role])
         if who in instruments.index:

@@ -510,3 +510,16 @@ def test_a_way_to_the_analyser_is_a_way_to_the_meter_but_for_the_adapter_and_one
     assert to_analyser == pytest.approx(28.0)
     more = Budget(lines_a).combined ** 2 - Budget(lines_m).combined ** 2
     assert more == pytest.approx(0.06**2 / 3)
+
+
+def test_what_a_table_s_uncertainty_lacks_is_told_before_and_stands_in_the_table(full: Bench, tmp_path: Path) -> None:
+    """A table without mismatch and connectors looks better than one with them, and a proof relies on it later."""
+    unstated = ("    connector: 0.02 dB\n", "")
+    outcome = carried_out(tmp_path, full, unstated, (ASKED, "paths: [output]"))
+    with Record.open(outcome.record) as record:
+        (table,) = export_paths(record, tmp_path / "tables")
+        warned = str(record.attributes["warnings"])
+
+    assert "will lack what is not stated: connector" in warned
+    assert "# it lacks what was not stated" in table.read_text(encoding="utf-8")
+    assert "connector" in table.read_text(encoding="utf-8").split("# it lacks")[1].splitlines()[0]
