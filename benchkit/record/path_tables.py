@@ -70,6 +70,9 @@ def _comments(record: Record, name: str, rows: pd.DataFrame, instruments: pd.Dat
         f"measured {made} UTC at {float(first['source_level_dbm']):g} dBm of the source, {first['how']}",
         "uncertainty: expanded, k = 2",
     ]
+    # Records of before there was such a column have none.
+    if "doubt" in rows and str(first["doubt"]):
+        comments.append(f"note: {first['doubt']}")
     for role in ("source", "meter"):
         who = str(first[role])
         if who in instruments.index:
