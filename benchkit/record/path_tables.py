@@ -75,6 +75,9 @@ def _comments(record: Record, name: str, rows: pd.DataFrame, instruments: pd.Dat
     lacking = events.loc[events["kind"] == "budget", "text"].astype(str)
     here = lacking[lacking.str.contains(f"channel {first['channel']}: ", regex=False)]
     comments += list(dict.fromkeys(f"it lacks what was {text.partition(': ')[2]}" for text in here))
+    # Records of before there was such a column have none.
+    if "doubt" in rows and str(first["doubt"]):
+        comments.append(f"note: {first['doubt']}")
     for role in ("source", "meter"):
         who = str(first[role])
         if who in instruments.index:

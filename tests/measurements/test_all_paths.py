@@ -307,7 +307,9 @@ def test_a_path_that_changed_is_measured_and_told_beside_its_numbers(full: Bench
     assert notes["combined_a"] == ""
     with Record.open(outcome.record) as record:
         events = record.events().set_index("kind")
+        output = next(file for file in export_paths(record, tmp_path / "tables") if file.name == "output_a.csv")
     assert events.loc["path changed", "severity"] == "warning"
+    assert "# note: not as by the table in use" in output.read_text(encoding="utf-8")
 
 
 def test_levels_and_repeats_are_held_against_what_was_set() -> None:
