@@ -79,7 +79,7 @@ def test_a_supply_that_dies_while_lines_are_read_is_told_at_once(
     charged, after_s = night(*tones, fault)
     assert (charged, after_s < TOLD_WITHIN_S) == (set(), True)
 
-    monkeypatch.setattr(PinWatch, "wait", lambda *_: None)
+    monkeypatch.setattr(PinWatch, "wait", lambda _, duration_s: duration_s)
 
     assert Abuse.STILL in night(*tones, fault)[0]
 
@@ -96,7 +96,7 @@ def test_looking_takes_no_time_of_its_own(
     tones: tuple[Sequence, Bench], quiet: list[float], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A supply answers while the analyser sweeps; a night is no longer for it."""
-    monkeypatch.setattr(PinWatch, "wait", lambda *_: None)
+    monkeypatch.setattr(PinWatch, "wait", lambda _, duration_s: duration_s)
 
     assert times(tones, tmp_path / "blind.h5") == pytest.approx(quiet, abs=0.03)
 

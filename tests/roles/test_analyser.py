@@ -30,11 +30,15 @@ def test_whoever_waits_is_told_how_long_each_sweep_takes_while_it_is_under_way()
     told: list[tuple[float, bool]] = []
     analyser.arm_levels((14.12e9, 14.13e9))
 
-    analyser.collect_levels(lambda sweep_s: told.append((sweep_s, link.is_waiting)))
+    def wait(sweep_s: float) -> float:
+        told.append((sweep_s, link.is_waiting))
+        return 0.0
+
+    analyser.collect_levels(wait)
 
     assert told == [(0.1, True), (0.1, True)]
 
-    def refuse(_: float) -> None:
+    def refuse(_: float) -> float:
         raise LimitError("drain current", 0.5, 0.48, "A", "a wall")
 
     analyser.arm_sweep()
