@@ -160,19 +160,17 @@ class AnalyserSpectrumStation:
     def arm_sweep(self) -> None:
         self._analyser.arm_sweep()
 
-    def arm_lines(self, lines_hz: Mapping[str, float]) -> None:
-        """The carrier last: a source that has jumped meanwhile is seen by it before anything is stepped up. [Hz]"""
-        carrier_hz, *others_hz = lines_hz.values()
-        self._analyser.arm_levels((*others_hz, carrier_hz))
+    def arm_levels(self, frequencies_hz: tuple[float, ...]) -> None:
+        self._analyser.arm_levels(frequencies_hz)
 
     def collect_lines(
         self, lines_hz: Mapping[str, float], attenuation_db: float, time_s: float, meanwhile: Meanwhile
     ) -> tuple[SpectrumLine, ...]:
         """Collect levels of lines; the first is the carrier. [Hz, dB, s]"""
         analyser, path, settings = self._analyser, self._path, self._settings
-        *others, carrier_dbm = analyser.collect_levels(meanwhile)
+        levels = analyser.collect_levels(meanwhile)
         found = []
-        for (name, hz), level_dbm in zip(lines_hz.items(), (carrier_dbm, *others), strict=True):
+        for (name, hz), level_dbm in zip(lines_hz.items(), levels, strict=True):
             is_known = path.covers(hz, hz)
             loss_db = path.loss_db(hz) if is_known else math.nan
             found.append(
@@ -186,7 +184,7 @@ class AnalyserSpectrumStation:
                     loss_db=loss_db,
                     output_dbm=level_dbm + loss_db if self.in_range(level_dbm) else math.nan,
                     noise_dbm=analyser.noise_floor_dbm + loss_db,
-                    own_dbm=analyser.own_second_dbm(carrier_dbm) + loss_db,
+                    own_dbm=analyser.own_second_dbm(levels[0]) + loss_db,
                     u_path_db=path.uncertainty_db(hz) / 2 if is_known else math.nan,
                     u_analyser_db=settings.accuracy_db / SQRT3,
                     u_mismatch_db=self._u_mismatch_db,
@@ -224,7 +222,7 @@ class _Lines:
         self.lines: tuple[SpectrumLine, ...] = ()
 
     def arm(self) -> None:
-        self._station.arm_lines(self._lines_hz)
+        self._station.arm_levels(tuple(self._lines_hz.values()))
 
     def inputs(self) -> Reading:
         return self._station.drive_columns()
