@@ -42,9 +42,12 @@ class PinWatch:
         self._started_s, self._looked_s = armed_s, self._clock.monotonic()
         self._takes_s = self._looked_s - armed_s
 
-    def wait(self, duration_s: float) -> None:
+    def wait(self, duration_s: float) -> float:
         """
         Look until what was started is about to be ready. Started is what `begin` says, later what was started just now. [s]
+
+        Returns:
+            How much is left until it is ready. [s]
 
         Raises:
             LimitError: As `hold` does, and what else it raises.
@@ -57,6 +60,7 @@ class PinWatch:
             self._look()
         if clock.monotonic() - self._looked_s > LATEST_S:
             self._look()
+        return max(0.0, due_s - clock.monotonic())
 
     def _look(self) -> None:
         time_s, armed_s = self._clock.now(), self._clock.monotonic()

@@ -28,10 +28,10 @@ if TYPE_CHECKING:
 
 __all__ = ["Analyser", "Meanwhile"]
 
-Meanwhile = Callable[[float], None]
+Meanwhile = Callable[[float], float]
 """
 Called while a sweep is under way, with how long it takes from its start by what the analyser says, so that other instruments are
-looked at meanwhile. It may raise: the sweep is then given up with `abandon`. [s]
+looked at meanwhile. Returns how much of it is left. It may raise: the sweep is then given up with `abandon`. [s]
 """
 
 DETECTORS = ("average", "peak")
@@ -300,7 +300,8 @@ class Analyser(ArrayInstrument):
 
     def _wait_with(self, meanwhile: Meanwhile | None) -> None:
         if meanwhile is not None:
-            meanwhile(self._sweep_time_s or self.settings.reading_time_s)
+            # What was waited already is not waited again: an answer that is late is late as soon as without it.
+            self._reading_timeout_s = self._timeout_s + meanwhile(self._sweep_time_s or self.settings.reading_time_s)
 
     def _require_armed(self, kind: str, how: str) -> None:
         if not self.is_armed:

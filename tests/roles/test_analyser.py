@@ -24,6 +24,31 @@ def test_lines_are_read_one_narrow_sweep_each_in_the_order_asked_for():
     assert link.sent[-1] == ":FREQ:CENT 14110000000;:CALC:MARK1:X 14110000000;:INIT:IMM;*WAI;:CALC:MARK1:Y?"
 
 
+def test_whoever_waits_is_told_how_long_each_sweep_takes_while_it_is_under_way():
+    """So that other instruments are looked at meanwhile; what it raises leaves a reading that can be given up."""
+    analyser, link = desk.analyser()
+    told: list[tuple[float, bool]] = []
+    analyser.arm_levels((14.12e9, 14.13e9))
+
+    def wait(sweep_s: float) -> float:
+        told.append((sweep_s, link.is_waiting))
+        return 0.0
+
+    analyser.collect_levels(wait)
+
+    assert told == [(0.1, True), (0.1, True)]
+
+    def refuse(_: float) -> float:
+        raise LimitError("drain current", 0.5, 0.48, "A", "a wall")
+
+    analyser.arm_sweep()
+    with pytest.raises(LimitError, match="drain current"):
+        analyser.collect_sweep(refuse)
+    analyser.abandon()
+    analyser.arm_levels((14.12e9,))
+    assert analyser.collect_levels() == (-14.12,)
+
+
 def test_a_line_lost_on_the_way_leaves_nothing_due():
     analyser, link = desk.analyser()
     second = ":FREQ:CENT 14130000000;:CALC:MARK1:X 14130000000;:INIT:IMM;*WAI;:CALC:MARK1:Y?"
