@@ -45,7 +45,8 @@ def test_the_shipped_sequences_are_accepted_with_every_margin_above_zero(sequenc
 
     assert len(envelope.margins) > 15
     assert all(one.margin > 0 for one in envelope.margins)
-    assert envelope.warnings == ()
+    # But for what only hands can see to: the part taken off before RF comes on.
+    assert [one for one in envelope.warnings if not one.endswith("make sure that it is off")] == []
 
 
 def test_margins_are_the_sums_that_one_works_out_by_hand() -> None:
