@@ -6,9 +6,9 @@ import math
 from collections.abc import Iterator
 
 from benchkit.campaign.compare import Comparison, Row
-from benchkit.results.result import supply_text
+from benchkit.results.result import ResultCondition, supply_text
 
-__all__ = ["headline", "text_lines"]
+__all__ = ["headline", "text_lines", "where_text"]
 
 DIGITS = 5
 WORST = 20
@@ -78,7 +78,7 @@ def _cells(row: Row) -> tuple[str, ...]:
     if row.doubt:
         last += f"  MARKED ({row.doubt})"
     return (
-        _name(row), _where(row), f"{_number(row.first)} {row.unit}", _number(row.first_expanded),
+        _name(row), where_text(row.condition), f"{_number(row.first)} {row.unit}", _number(row.first_expanded),
         f"{_number(row.second)} {row.unit}", _number(row.second_expanded), _number(row.difference),
         _number(row.difference_expanded), last,
     )  # fmt: skip
@@ -88,8 +88,8 @@ def _name(row: Row) -> str:
     return f"{row.parameter}, {row.qualifier}" if row.qualifier else row.parameter
 
 
-def _where(row: Row) -> str:
-    at = row.condition
+def where_text(at: ResultCondition) -> str:
+    """A condition in a few words; "" without one."""
     parts = [
         "" if at.channel is None else at.channel,
         "" if at.temperature_degc is None else f"{at.temperature_degc:+g} degC",

@@ -18,7 +18,7 @@ import numpy as np
 from benchkit.catalogue.entry import Entry
 from benchkit.errors import FormatError
 from benchkit.record import Record
-from benchkit.record.layout import SERVED
+from benchkit.record.layout import SERVED, is_simulated
 
 __all__ = ["glance"]
 
@@ -60,9 +60,8 @@ def _read(path: Path, name: str) -> Entry:
             verdicts = Counter(_texts(h5["verdicts"]["outcome"])) if "outcome" in h5["verdicts"] else Counter[str]()
         else:
             points, conditions, verdicts = *_growing(path), Counter[str]()
-        simulated, started_s = root.number("simulated"), root.number("started_s")
-        if simulated is not None:
-            simulated = max(simulated, root.number(SERVED) or 0.0)
+        started_s = root.number("started_s")
+        origin = {name: value for name in ("simulated", SERVED) if (value := root.number(name)) is not None}
         return Entry(
             file=name,
             record_id=root.text("record_id"),
@@ -82,7 +81,7 @@ def _read(path: Path, name: str) -> Entry:
             points=points,
             planned_points=_whole(root.number("planned_points")),
             verdicts=dict(verdicts),
-            simulated=None if simulated is None else bool(simulated),
+            simulated=is_simulated(origin),
         )
 
 

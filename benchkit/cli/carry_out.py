@@ -14,6 +14,7 @@ from typing import Any, NoReturn
 import typer
 
 from benchkit.campaign import CampaignOutcome
+from benchkit.campaign.compare_text import where_text
 from benchkit.campaign.faults import account_lines
 from benchkit.campaign.pacing import pace_of_all
 from benchkit.cli.errors import log_unforeseen
@@ -25,7 +26,6 @@ from benchkit.errors import BenchkitError, FileError, Mistake, RecordExistsError
 from benchkit.notify import NotifySettings, command_target
 from benchkit.plan import estimate
 from benchkit.plan.files import load_both
-from benchkit.quantities.format import format_quantity
 from benchkit.results.verdict import Verdict
 
 __all__ = ["carry_out", "end", "targets"]
@@ -155,11 +155,7 @@ def _say(what: str, outcome: CampaignOutcome, report: Path | None, took_s: float
 def _unmet(verdict: Verdict) -> str:
     one = verdict.result
     what = "" if one is None else f"{one.parameter} {one.qualifier}".rstrip()
-    place = "" if one is None else ", ".join(filter(None, [
-        "" if one.condition.temperature_degc is None else f"{one.condition.temperature_degc:+g} degC",
-        f"channel {one.condition.channel}" if one.condition.channel else "",
-        "" if one.condition.frequency_hz is None else format_quantity(one.condition.frequency_hz, "Hz", 6),
-    ]))  # fmt: skip
+    place = "" if one is None else where_text(one.condition)
     return f"{verdict.outcome}: " + ", ".join(filter(None, [what, place, verdict.reason]))
 
 

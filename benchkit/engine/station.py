@@ -185,8 +185,9 @@ class ChannelStation:
         self._thermometer.arm_if_due()
 
         values = self._reader.collect()
-        self._watch.begin(armed_s)
-        self._latest = {}
+        if readout is not None:
+            self._watch.begin(armed_s)
+            self._latest = {}
         if self._is_plain:
             (drain_v, drain_a), (gate_v, gate_a) = values
         else:
@@ -229,12 +230,12 @@ class ChannelStation:
         reading["u_detector_v"] = accuracies.u_detector_v(detector_v, reference_v)
         if readout is not None:
             reading.update(readout.collect(reading, self._watch.wait))
+            if self._latest:
+                # What the part turns into heat now: the point's own drain was read before the readout took its time.
+                self._walls.check_rest({**reading, **self._latest}, self._where)
         elif driven:
             self._correct(reading, output_meter_dbm)
         self._walls.check_rest(reading, self._where)
-        if self._latest:
-            # What the part turns into heat now: the point's own drain was read before the readout took its time.
-            self._walls.check_rest({**reading, **self._latest}, self._where)
         if output_meter_dbm > self._meter_range[1]:
             # Too much for the meter to be a result; enough to be held against the limit.
             self._walls.check_rest({**reading, "output_dbm": output_meter_dbm + self._output_loss_db}, self._where)

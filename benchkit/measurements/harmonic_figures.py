@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from benchkit.measurements.grouping import condition_of, each_ladder, told_apart
-from benchkit.measurements.harmonic_results import CARRIER, HarmonicConventions, drives_of, judged_levels
+from benchkit.measurements.grouping import condition_of, told_apart
+from benchkit.measurements.harmonic_results import CARRIER, HarmonicConventions, drives_of, each_with_lines, judged_levels
 from benchkit.measurements.spectrum_figures import condition_name
 from benchkit.results.figure import Axis, Figure, Trace
 
@@ -24,11 +24,7 @@ def harmonic_figures(
     """Carrier and harmonics against drive, in dBm and in dBc; what has no number is not drawn."""
     choices: dict[str, list[Trace]] = {}
     relative: dict[str, list[Trace]] = {}
-    by_ladder = dict(iter(lines.groupby("ladder")))
-    for rows in each_ladder(points):
-        own = by_ladder.get(int(rows["ladder"].to_numpy()[0]))
-        if own is None:
-            continue
+    for rows, own in each_with_lines(points, lines):
         condition = condition_of(rows)
         where = f"{(condition.frequency_hz or 0.0) / 1e9:.6g} GHz"
         drives = drives_of(own, every=True)

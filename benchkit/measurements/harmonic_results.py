@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "CARRIER", "HARMONICS", "HIGHEST_HARMONIC", "RANDOM", "DriveError", "HarmonicConventions", "at_drive", "drives_of",
-    "harmonic_results", "judged_levels", "lines_read", "per_drive", "qualifier_of", "reads_of", "u_drive_db",
+    "each_with_lines", "harmonic_results", "judged_levels", "lines_read", "per_drive", "qualifier_of", "reads_of", "u_drive_db",
 ]  # fmt: skip
 
 CARRIER = "carrier"
@@ -84,6 +84,21 @@ def lines_read(rows: pd.DataFrame, attenuation_db: float) -> dict[str, SpectrumL
     }
 
 
+def each_with_lines(points: pd.DataFrame, lines: pd.DataFrame) -> Iterator[tuple[pd.DataFrame, pd.DataFrame]]:
+    """
+    Points and lines of each ladder that has both.
+
+    Args:
+        points: Of one measurement, finished ladders.
+        lines: Its rows of the stream "lines".
+    """
+    by_ladder = dict(iter(lines.groupby("ladder")))
+    for rows in each_ladder(points):
+        own = by_ladder.get(int(rows["ladder"].to_numpy()[0]))
+        if own is not None:
+            yield rows, own
+
+
 def harmonic_results(
     points: pd.DataFrame, lines: pd.DataFrame, conventions: HarmonicConventions, title: str
 ) -> list[Result]:
@@ -93,11 +108,7 @@ def harmonic_results(
         lines: Its rows of the stream "lines".
     """
     results: list[Result] = []
-    by_ladder = dict(iter(lines.groupby("ladder")))
-    for rows in each_ladder(points):
-        own = by_ladder.get(int(rows["ladder"].to_numpy()[0]))
-        if own is None:
-            continue
+    for rows, own in each_with_lines(points, lines):
         condition = condition_of(rows)
         at_drives = {drive_dbm: at_drive(own, drive_dbm) for drive_dbm in drives_of(own, every=True)}
         reads = reads_of(own, conventions.attenuation_db)

@@ -64,8 +64,7 @@ def implausible_loss(
         loss_db, expanded_db: At each frequency, shape (n,). [dB]
         has_amplifier: The bench file states a saturated output of the path.
     """
-    table_db = np.array([path.loss_db(hz) for hz in frequencies_hz])
-    table_u_db = np.array([path.uncertainty_db(hz) for hz in frequencies_hz])
+    table_db, table_u_db = _table(path, frequencies_hz)
     gain = int(np.argmin(loss_db + expanded_db))
     if not has_amplifier and loss_db[gain] + expanded_db[gain] < 0:
         return (
@@ -78,9 +77,8 @@ def implausible_loss(
             f"path {path.name} loses nothing that could be seen, {loss_db.min():+.3f} dB to {loss_db.max():+.3f} dB, and by its "
             f"table ({path.source}) {table_db.min():.2f} dB to {table_db.max():.2f} dB: was the sensor moved?"
         )
-    beyond_db = np.abs(loss_db - table_db) - expanded_db - table_u_db
-    worst = int(np.argmax(beyond_db))
-    if beyond_db[worst] > UNLIKELY_DB:
+    worst, beyond_db, *_ = _furthest(loss_db, expanded_db, path, frequencies_hz)
+    if beyond_db > UNLIKELY_DB:
         return (
             f"path {path.name} loses {loss_db[worst]:.2f} dB at {_hz(frequencies_hz[worst])}, and by its table ({path.source}) "
             f"{table_db[worst]:.2f} dB: is the sensor where it was asked for, and a thru in place of the device? If the path is "
@@ -96,10 +94,7 @@ def confused(loss_db: Floats, expanded_db: Floats, path: LossPath, other: LossPa
     Refused is what is the other path by its table at every frequency, and far from its own at every frequency; tables that lie
     so near each other that nobody could tell the two apart refuse nothing.
     """
-    own_db, own_u_db, other_db, other_u_db = (
-        np.array([read(hz) for hz in frequencies_hz])
-        for read in (path.loss_db, path.uncertainty_db, other.loss_db, other.uncertainty_db)
-    )
+    (own_db, own_u_db), (other_db, other_u_db) = _table(path, frequencies_hz), _table(other, frequencies_hz)
     is_other = bool((np.abs(loss_db - other_db) <= expanded_db + other_u_db).all())
     beyond_db = np.abs(loss_db - own_db) - expanded_db - own_u_db
     if not is_other or float(beyond_db.min()) <= SURELY_LOSES_DB:
@@ -150,8 +145,7 @@ def repeated(read_dbm: Floats, set_dbm: Sequence[float], frequencies_hz: Sequenc
 
 def changed(loss_db: Floats, expanded_db: Floats, path: LossPath, frequencies_hz: Sequence[float]) -> str:
     """In words where both, with their uncertainties, do not agree worst; "" where they do."""
-    table_db = np.array([path.loss_db(hz) for hz in frequencies_hz])
-    table_u_db = np.array([path.uncertainty_db(hz) for hz in frequencies_hz])
+    table_db, table_u_db = _table(path, frequencies_hz)
     # Independent of each other as far as anybody says: En number, ISO 13528.
     en = np.abs(loss_db - table_db) / np.hypot(expanded_db, table_u_db)
     worst = int(np.argmax(en))
@@ -196,11 +190,15 @@ def _furthest(
     loss_db: Floats, expanded_db: Floats, path: LossPath, frequencies_hz: Sequence[float]
 ) -> tuple[int, float, float, float]:
     """Where a path is furthest beyond both uncertainties: row, by how much, and what its table says there. [dB]"""
-    table_db = np.array([path.loss_db(hz) for hz in frequencies_hz])
-    table_u_db = np.array([path.uncertainty_db(hz) for hz in frequencies_hz])
+    table_db, table_u_db = _table(path, frequencies_hz)
     beyond_db = np.abs(loss_db - table_db) - expanded_db - table_u_db
     worst = int(np.argmax(beyond_db))
     return worst, float(beyond_db[worst]), float(table_db[worst]), float(table_u_db[worst])
+
+
+def _table(path: LossPath, frequencies_hz: Sequence[float]) -> tuple[Floats, Floats]:
+    """Losses by the table in use, and their expanded uncertainties. [dB]"""
+    return np.array([path.loss_db(hz) for hz in frequencies_hz]), np.array([path.uncertainty_db(hz) for hz in frequencies_hz])
 
 
 def _hz(value: float) -> str:

@@ -161,4 +161,4 @@ def is_simulated(facts: Mapping[str, object]) -> bool | None:
     """Whether no device was measured: a rehearsal, or a run on a simulated bench that was served; None: not said."""
     if "simulated" not in facts:
         return None
-    return any(bool(int(str(facts.get(name, 0)))) for name in ("simulated", SERVED))
+    return any(float(str(facts.get(name, 0))) != 0 for name in ("simulated", SERVED))

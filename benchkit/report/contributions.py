@@ -147,6 +147,16 @@ def _network(bench: Bench, wiring: ChannelWiring, source: Source, channel: str) 
                 what, f"residual {parts}: standards connected again", f"r = {plain(largest, 2)}", "r / 2 each",
                 f"{plain(largest / 2, 2)} times sensitivity",
             )  # fmt: skip
+    for column, parts, unit in (
+        ("kit_reflection", "reflections of the standards", ""), ("kit_transmission_db", "transmission of the thru", " dB"),
+    ):  # fmt: skip
+        stated = own[column].to_numpy(dtype=float) if column in own else np.empty(0)
+        if (stated := stated[np.isfinite(stated)]).size:
+            expanded = float(stated.max())
+            yield Contribution(
+                what, f"calibration kit: {parts}, as the sequence states it", f"U = {plain(expanded, 2)}{unit}", "normal, ÷ 2",
+                f"{plain(expanded / 2, 2)}{unit} times sensitivity",
+            )  # fmt: skip
     analyser = bench.file.instruments[name]
     if not isinstance(analyser, NetworkAnalyserSettings):
         return

@@ -232,6 +232,7 @@ def _drawn(
         for i, j in ((1, 0), (0, 1)):
             moved[..., i, j] = errors.transmission / 2 * _unit(hz, generator, draws) * s[:, i, j]
         return moved
+
     def slow_unit() -> Complexes:
         return _unit(hz, generator, draws, slow_part=1.0)
 

@@ -294,14 +294,19 @@ class Analyser(ArrayInstrument):
             self._sweep_time_s = max(self._ask_sweep_time(), self.settings.reading_time_s)
             if not self._sweep_time_s < math.inf:
                 raise ReplyError(self.name, "its sweep time is not a number of seconds")
-        self._reading_timeout_s = self._timeout_s + (self._sweep_time_s or self.settings.reading_time_s)
+        self._reading_timeout_s = self._timeout_s + self._expected_s
         self._arm(question())
         self._armed_kind = kind
+
+    @property
+    def _expected_s(self) -> float:
+        """How long a sweep takes; where the analyser was not asked since something changed, as the bench file says. [s]"""
+        return self._sweep_time_s or self.settings.reading_time_s
 
     def _wait_with(self, meanwhile: Meanwhile | None) -> None:
         if meanwhile is not None:
             # What was waited already is not waited again: an answer that is late is late as soon as without it.
-            self._reading_timeout_s = self._timeout_s + meanwhile(self._sweep_time_s or self.settings.reading_time_s)
+            self._reading_timeout_s = self._timeout_s + meanwhile(self._expected_s)
 
     def _require_armed(self, kind: str, how: str) -> None:
         if not self.is_armed:

@@ -82,7 +82,7 @@ def _limits(file: SequenceFile) -> Iterator[Found]:
             "limits",
             f"rf_unpowered_max is missing, and {block.title!r} (measurements[{index}]) sends RF into the unpowered device; "
             "write what it stands without bias, at its input and at its output, as its maker says, such as rf_unpowered_max: "
-            "-10 dBm",
+            "-30 dBm",
         )
     yield from _ordered(
         "limits.temperature_max", limits.temperature_min_degc, limits.temperature_max_degc, "degC", "temperature_min"

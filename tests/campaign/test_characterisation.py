@@ -128,6 +128,8 @@ def test_the_page_one_sends_along_has_the_part_first_and_says_what_it_leaves_out
     assert not {"In detail", "Events", "Uncertainty budgets", "Exact texts"} & set(titles)
     assert {"Cautions", "Test conditions", "Plots", "How it was measured", "Instruments"} <= set(titles)
     assert "Abridged" in page.text
+    # What U of the S-parameters rests on can be traced, the kit's own figures among it.
+    assert "calibration kit: reflections of the standards" in page.section("How it was measured").text
     assert digest in page.section("Software and digests").text
 
 

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 import benchkit
+from benchkit.catalogue.glance import glance
 from benchkit.report import write_report
 from tests.scenario import BENCH, SHORT, changed, served_twin
 
@@ -61,6 +62,7 @@ def test_a_run_on_the_served_twin_gives_the_rehearsals_numbers_within_noise(tmp_
     np.testing.assert_allclose(one["detector_v"][driven], other["detector_v"][driven], rtol=0.02)
     p1db = [next(r.value for r in outcome.results if r.parameter == "p1db") for outcome in (rehearsed, ran)]
     assert p1db[0] == pytest.approx(p1db[1], abs=0.1)
+    assert glance(ran.record, "ran.h5").simulated is True
     # It took its time over real sockets, and still no device was measured.
     assert "SIMULATED: no device was measured" in write_report([ran.record], tmp_path / "ran.html").read_text(encoding="utf-8")
 

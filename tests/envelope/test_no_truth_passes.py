@@ -199,7 +199,7 @@ def accepts(n: Numbers) -> bool:
     return True
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.filter_too_much, HealthCheck.too_slow])
+@settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.filter_too_much, HealthCheck.too_slow])
 @given(numbers=drawn_numbers(), truths=st.lists(TRUTHS, min_size=4, max_size=4))
 def test_no_truth_within_what_is_stated_passes_a_limit_of_an_accepted_plan(numbers: Numbers, truths: list[Truth]) -> None:
     """The one promise of the proof."""

@@ -72,11 +72,11 @@ def test_the_same_unit_agrees_on_benches_of_other_instruments(original: Path, tm
     k = 2 one path in twenty is further out, and every number through it with it.
     """
     found = []
-    for seed in (2, 3, 4):
+    for seed in (2, 3, 4, 5, 6):
         folder = tmp_path / str(seed)
         folder.mkdir()
         found.append(comparison_of(repeated(original, folder, seed=seed)))
-    assert sum(one.agrees for one in found) >= 2
+    assert sum(one.agrees for one in found) >= 4
     for comparison in found:
         assert any(row.en != 0 for row in comparison.rows)
         assert all(abs(row.en) < 2 for row in comparison.rows if row.is_judged)
