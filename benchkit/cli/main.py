@@ -21,6 +21,7 @@ from benchkit.cli.compare import compare
 from benchkit.cli.drill import drill
 from benchkit.cli.errors import report_error
 from benchkit.cli.export import export
+from benchkit.cli.guide import guide
 from benchkit.cli.identify import identify
 from benchkit.cli.list_records import list_records
 from benchkit.cli.rehearse import rehearse
@@ -61,7 +62,7 @@ def _root(
         typer.echo(str(notice), err=True)
 
 
-for _verb in (check, identify, rehearse, drill, run, resume, watch, repeat, compare, report, export, verify, schema):
+for _verb in (check, identify, rehearse, drill, run, resume, watch, repeat, compare, report, export, verify, schema, guide):
     app.command()(_verb)
 app.command("list")(list_records)  # `list` is Python's own word
 
