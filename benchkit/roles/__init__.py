@@ -12,6 +12,7 @@ from benchkit.roles.instrument import Instrument, Listener
 from benchkit.roles.network_analyser import NetworkAnalyser
 from benchkit.roles.power_meter import PowerMeter
 from benchkit.roles.reading import ReadingInstrument
+from benchkit.roles.rf_output import RfOutput
 from benchkit.roles.source import Source
 from benchkit.roles.supply import Supply
 from benchkit.roles.switch import Switch
@@ -25,6 +26,7 @@ __all__ = [
     "NetworkAnalyser",
     "PowerMeter",
     "ReadingInstrument",
+    "RfOutput",
     "Source",
     "Supply",
     "Switch",

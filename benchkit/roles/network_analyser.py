@@ -15,8 +15,9 @@ from typing import TYPE_CHECKING, ClassVar
 
 from benchkit.errors import InstrumentError, MisuseError, ReplyError
 from benchkit.link import Link
+from benchkit.roles.arrays import ArrayInstrument
 from benchkit.roles.limits import bench_key, outside
-from benchkit.roles.network_output import NetworkOutput
+from benchkit.roles.rf_output import RfOutput
 from benchkit.roles.settings import NetworkAnalyserSettings
 
 if TYPE_CHECKING:
@@ -36,13 +37,20 @@ _NEAR_HZ = 1.0
 _SWEEP_TIME_MARGIN = 2.0
 
 
-class NetworkAnalyser(NetworkOutput):
-    """A two-port network analyser. One reading is one sweep, or as many as are averaged, with each port driving in turn."""
+class NetworkAnalyser(RfOutput, ArrayInstrument):
+    """
+    A two-port network analyser. One reading is one sweep, or as many as are averaged, with each port driving in turn. Both ports
+    have the same level. With RF on it stands at the first frequency until a sweep begins.
+    """
 
     ROLE: ClassVar[str] = "network analyser"
+    VALUES: ClassVar[dict[str, str]] = {**ArrayInstrument.VALUES, **RfOutput.VALUES}
+
+    settings: NetworkAnalyserSettings
 
     def __init__(self, name: str, link: Link, settings: NetworkAnalyserSettings) -> None:
         super().__init__(name, link, settings)
+        self._wanted_level_dbm: float | None = None
         self._grid_hz: NDArray[np.float64] | None = None
         self._wanted_hz: tuple[float, ...] | None = None
         self._bandwidth_hz: float | None = None
@@ -154,6 +162,10 @@ class NetworkAnalyser(NetworkOutput):
         self._set_averages(int(averages))
         self._averages = self._wanted_averages = int(averages)
         self._note("averages", averages)
+
+    def set_level(self, level_dbm: float) -> None:
+        super().set_level(level_dbm)
+        self._wanted_level_dbm = level_dbm
 
     # ------------------------------------------------------------------ readings
 

@@ -16,6 +16,7 @@ __all__ = [
     "InstrumentSettings",
     "NetworkAnalyserSettings",
     "PowerMeterSettings",
+    "RfOutputSettings",
     "SourceSettings",
     "SupplyChannelSettings",
     "SupplySettings",
@@ -38,7 +39,9 @@ class InstrumentSettings(Protocol):
         ...
 
 
-class SourceSettings(InstrumentSettings, Protocol):
+class RfOutputSettings(InstrumentSettings, Protocol):
+    """Of an instrument that can feed RF into the device."""
+
     @property
     def level_min_dbm(self) -> float: ...
     @property
@@ -51,6 +54,10 @@ class SourceSettings(InstrumentSettings, Protocol):
     def settling_time_s(self) -> float: ...
     @property
     def without_level_limit(self) -> bool: ...
+
+
+class SourceSettings(RfOutputSettings, Protocol):
+    pass
 
 
 class PowerMeterSettings(InstrumentSettings, Protocol):
@@ -83,25 +90,13 @@ class AnalyserSettings(InstrumentSettings, Protocol):
     def noise_floor_dbm(self) -> float | None: ...
 
 
-class NetworkAnalyserSettings(InstrumentSettings, Protocol):
-    @property
-    def level_min_dbm(self) -> float: ...
-    @property
-    def level_max_dbm(self) -> float: ...
-    @property
-    def frequency_min_hz(self) -> float: ...
-    @property
-    def frequency_max_hz(self) -> float: ...
+class NetworkAnalyserSettings(RfOutputSettings, Protocol):
     @property
     def reading_time_s(self) -> float: ...
     @property
     def if_bandwidth_hz(self) -> float: ...
     @property
     def points_max(self) -> int: ...
-    @property
-    def settling_time_s(self) -> float: ...
-    @property
-    def without_level_limit(self) -> bool: ...
 
 
 class SupplyChannelSettings(Protocol):

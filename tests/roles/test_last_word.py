@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import pytest
 
 from benchkit.errors import BrokenLinkError, MakeSafeError, MisuseError
+from benchkit.roles import RfOutput
 from tests.drivers import desk
 
 
-def test_a_source_that_does_not_answer_is_told_to_switch_off_all_the_same():
-    """It may still listen; what is verified is verified no better, so it is told as not verified."""
-    source, link = desk.source(**{":OUTP?;*IDN?": BrokenLinkError("rf_source", "*IDN? is not answered")})
+@pytest.mark.parametrize("make", [desk.source, desk.network_analyser])
+def test_an_rf_output_that_does_not_answer_is_told_to_switch_off_all_the_same(make: Callable[..., tuple[RfOutput, desk.Desk]]):
+    """It may still listen. It stays unverified, and make safe says so."""
+    source, link = make(**{":OUTP?;*IDN?": BrokenLinkError("rf_source", "*IDN? is not answered")})
 
     with pytest.raises(MakeSafeError, match="not answered"):
         source.make_safe()

@@ -1,4 +1,4 @@
-"""The RF side of a network analyser: one level at whichever port drives, its limit, and RF on and off."""
+"""What can feed RF into the device: a level, a limit of its own, RF on and off, all read back."""
 
 from __future__ import annotations
 
@@ -8,70 +8,69 @@ from typing import ClassVar
 
 from benchkit.errors import InstrumentError, ProtectionError
 from benchkit.link import Link
-from benchkit.roles.arrays import ArrayInstrument
+from benchkit.roles.instrument import Instrument
 from benchkit.roles.limits import bench_key, outside
-from benchkit.roles.settings import NetworkAnalyserSettings
+from benchkit.roles.settings import RfOutputSettings
 
-__all__ = ["NetworkOutput"]
+__all__ = ["RfOutput"]
 
 
-class NetworkOutput(ArrayInstrument):
+class RfOutput(Instrument):
     """
-    What drives the device. Levels are those at the ports' connectors, the same at both.
+    The RF output of a source or a network analyser. Levels are those at its own connector.
 
-    A level limit in an instrument may clamp in silence what is asked for. So a level above the limit that was set is
-    refused here already, whether or not the instrument has one.
+    An instrument's own level limit may clamp a setting in silence. A level above the limit that was set is therefore refused
+    here, whether or not the instrument has such a limit.
     """
 
-    VALUES: ClassVar[dict[str, str]] = {
-        **ArrayInstrument.VALUES, "level_limit_resolution_db": "0.01", "level_resolution_db": "0.01"
-    }  # fmt: skip
+    VALUES: ClassVar[dict[str, str]] = {"level_limit_resolution_db": "0.01", "level_resolution_db": "0.01"}
 
-    settings: NetworkAnalyserSettings
+    settings: RfOutputSettings
 
-    def __init__(self, name: str, link: Link, settings: NetworkAnalyserSettings) -> None:
+    def __init__(self, name: str, link: Link, settings: RfOutputSettings) -> None:
         super().__init__(name, link, settings)
+        self._level_min_dbm, self._level_max_dbm = settings.level_min_dbm, settings.level_max_dbm
+        self._settling_time_s = settings.settling_time_s
         self._limit_resolution_db = self._value_number("level_limit_resolution_db")
         self._level_resolution_db = self._value_number("level_resolution_db")
         self._is_on: bool | None = None
         self._level_dbm: float | None = None
-        self._wanted_level_dbm: float | None = None
         self._limit_dbm: float | None = None
         self._ceiling_dbm = settings.level_max_dbm
         self._ceiling_source = bench_key(name, "level_max")
 
     @property
     def settling_time_s(self) -> float:
-        """From a change of level, or RF on, until it is there. [s]"""
-        return self.settings.settling_time_s
+        """Time from a change of level, frequency or RF state until it has settled. [s]"""
+        return self._settling_time_s
 
     @property
     def level_setpoint_dbm(self) -> float:
-        """What was set last; NaN when it is not known. [dBm]"""
+        """Level that was set last; NaN when it is not known. [dBm]"""
         return math.nan if self._level_dbm is None else self._level_dbm
 
     def set_level(self, level_dbm: float) -> None:
         """
-        Set the level at the port that drives. [dBm]
+        Set the level at its connector. [dBm]
 
         Raises:
             LimitError: Below level_min, above level_max of the bench file or above the level limit that was set.
         """
         if level_dbm == self._level_dbm:
             return
-        if not self.settings.level_min_dbm <= level_dbm <= self._ceiling_dbm:
+        if not self._level_min_dbm <= level_dbm <= self._ceiling_dbm:
             raise outside(
-                f"level of {self.name}", level_dbm, self.settings.level_min_dbm, self._ceiling_dbm, "dBm",
+                f"level of {self.name}", level_dbm, self._level_min_dbm, self._ceiling_dbm, "dBm",
                 bench_key(self.name, "level_min"), self._ceiling_source,
             )  # fmt: skip
         self._level_dbm = None
         self._set_level(level_dbm)
-        self._level_dbm = self._wanted_level_dbm = level_dbm
+        self._level_dbm = level_dbm
         self._note("level_dbm", level_dbm)
 
     def set_level_limit(self, level_dbm: float) -> None:
         """
-        Set the level the instrument itself must not pass, and read it back. [dBm]
+        Set the level that the instrument itself must not pass, and read it back. [dBm]
 
         With `without_level_limit` in the bench file nothing is sent; levels above it are refused here all the same.
 
@@ -79,10 +78,9 @@ class NetworkOutput(ArrayInstrument):
             LimitError: Below level_min or above level_max of the bench file.
             ProtectionError: It reads back otherwise, by more than the instrument's resolution, or as switched off.
         """
-        low_dbm, high_dbm = self.settings.level_min_dbm, self.settings.level_max_dbm
-        if not low_dbm <= level_dbm <= high_dbm:
+        if not self._level_min_dbm <= level_dbm <= self._level_max_dbm:
             raise outside(
-                f"level limit of {self.name}", level_dbm, low_dbm, high_dbm, "dBm",
+                f"level limit of {self.name}", level_dbm, self._level_min_dbm, self._level_max_dbm, "dBm",
                 bench_key(self.name, "level_min"), bench_key(self.name, "level_max"),
             )  # fmt: skip
         if level_dbm == self._limit_dbm:
@@ -91,29 +89,42 @@ class NetworkOutput(ArrayInstrument):
             self._limit_dbm = None
             self._level_dbm = None  # a limit below the level takes it down
             self._set_level_limit(level_dbm)
-            self._require_limit(level_dbm, f"further than its resolution {self._limit_resolution_db:g} dB")
+            actual_dbm, active = self._ask_level_limit()
+            if not active:
+                raise ProtectionError(self.name, "level limit reads back as switched off")
+            if not abs(actual_dbm - level_dbm) <= self._limit_resolution_db:
+                raise ProtectionError(
+                    self.name,
+                    f"level limit reads back as {actual_dbm:.6g} dBm instead of {level_dbm:.6g} dBm, "
+                    f"further than its resolution {self._limit_resolution_db:g} dB",
+                )
         self._limit_dbm = self._ceiling_dbm = level_dbm
-        is_lower = level_dbm < high_dbm
+        is_lower = level_dbm < self._level_max_dbm
         self._ceiling_source = f"level limit of {self.name}, set before" if is_lower else bench_key(self.name, "level_max")
         self._note("level_limit_dbm", level_dbm)
 
     def check_level_limit(self) -> None:
         """
-        Read back the level limit that was set, whatever is remembered.
+        Read back the level limit that was set: an instrument that was switched off and on has lost it.
 
         Raises:
             ProtectionError: It reads back otherwise than it was set.
         """
         if self._limit_dbm is None or self.settings.without_level_limit:
             return
-        try:
-            self._require_limit(self._limit_dbm, "set and verified before: was it switched off and on, or set by hand?")
-        except ProtectionError:
+        actual_dbm, active = self._ask_level_limit()
+        if not active or not abs(actual_dbm - self._limit_dbm) <= self._limit_resolution_db:
+            state = f"{actual_dbm:.6g} dBm" if active else "switched off"
+            asked_dbm = self._limit_dbm
             self.forget_settings()
-            raise
+            raise ProtectionError(
+                self.name,
+                f"level limit reads back as {state} instead of {asked_dbm:.6g} dBm; it was set and verified before: was it "
+                "switched off and on, or set by hand?",
+            )
 
     def output_on(self) -> None:
-        """Switch RF on, at the level set. It stands at the first frequency until a sweep begins."""
+        """Switch RF on, at the level set."""
         self._is_on = None
         self._output_on()
         self._is_on = True
@@ -132,7 +143,10 @@ class NetworkOutput(ArrayInstrument):
 
     def confirm(self) -> None:
         """
-        Ask level and RF state back, in one question; both must be as they were set last.
+        Read back level and RF state, in one question; both must be as they were set last.
+
+        A raw socket does not acknowledge writes, and two sockets keep no order between them. Only an answer says that the level
+        has arrived, and settling counts from there. An instrument that ignores commands is found here too.
 
         Raises:
             InstrumentError: One of them is not; what the part sees is not what was asked for.
@@ -148,31 +162,26 @@ class NetworkOutput(ArrayInstrument):
             told, now = ("on", "off") if self._is_on else ("off", "on")
             raise InstrumentError(self.name, f"RF reads {now} after it was switched {told}; it does not do what it is told")
 
-    def missing_protections(self) -> tuple[str, ...]:
-        if not self.settings.without_level_limit:
-            return ()
-        return (f"{self.name}: no level limit of its own ({bench_key(self.name, 'without_level_limit')})",)
-
     def forget_settings(self) -> None:
         super().forget_settings()
         self._level_dbm = self._limit_dbm = None
         self._is_on = None
 
+    def missing_protections(self) -> tuple[str, ...]:
+        if not self.settings.without_level_limit:
+            return ()
+        return (f"{self.name}: no level limit of its own ({bench_key(self.name, 'without_level_limit')})",)
+
     def _make_safe(self) -> None:
         self._output_off_verified()
+
+    def _shout_safe(self) -> None:
+        self._shout("output_off")
 
     def _output_off_verified(self) -> None:
         self.output_off()
         if self._ask_output():
             raise InstrumentError(self.name, "RF reads on after it was switched off")
-
-    def _require_limit(self, level_dbm: float, why: str) -> None:
-        actual_dbm, active = self._ask_level_limit()
-        if not active:
-            raise ProtectionError(self.name, "level limit reads back as switched off")
-        if not abs(actual_dbm - level_dbm) <= self._limit_resolution_db:
-            message = f"level limit reads back as {actual_dbm:.6g} dBm instead of {level_dbm:.6g} dBm, {why}"
-            raise ProtectionError(self.name, message)
 
     @abstractmethod
     def _set_level(self, level_dbm: float) -> None: ...
