@@ -49,9 +49,14 @@ class Interrupter:
         if threading.current_thread() is threading.main_thread():
             for name in NAMES:
                 number = getattr(signal, name, None)
-                if number is not None:
+                if number is not None and not self._is_kept(number):
                     self._old[number] = signal.signal(number, self._handle)
         return self
+
+    @staticmethod
+    def _is_kept(number: signal.Signals) -> bool:
+        """Return True for a hang-up that was ignored at the start: `nohup` says that the run outlives its terminal."""
+        return number.name == "SIGHUP" and signal.getsignal(number) is signal.SIG_IGN
 
     def __exit__(self, *_: object) -> None:
         for number, handler in self._old.items():

@@ -32,9 +32,11 @@ def watch(
 
     Ends when the record is sealed or on Ctrl-C (exit code 0); 3 when the guardian had to end the run.
     """
+    from benchkit.campaign.signals import Interrupter
     from benchkit.campaign.view import Viewer
     from benchkit.cli.watch_text import view_lines
     from benchkit.clock import WallClock
+    from benchkit.errors import Interrupted
 
     clock, viewer = WallClock(), Viewer(record)
     if once or as_json:
@@ -46,8 +48,10 @@ def watch(
                 typer.echo(line)
         raise typer.Exit(3 if view.account else 0)
     try:
-        view = _live(viewer, clock, every)
-    except KeyboardInterrupt:
+        # A shell starts background jobs with SIGINT ignored; a watch that is told to end ends there, too.
+        with Interrupter():
+            view = _live(viewer, clock, every)
+    except Interrupted:
         raise typer.Exit(0) from None
     raise typer.Exit(3 if view.account else 0)
 

@@ -14,6 +14,7 @@ import psutil
 import pytest
 
 import benchkit
+from benchkit.campaign.signals import Interrupter
 from tests.scenario import SHORT, ServedTwin, changed, served_twin
 
 LONG = ("{from: -12 dBm, to: 9 dBm, step: 1 dB}", "{from: -12 dBm, to: 8 dBm, step: 0.1 dB}")
@@ -70,6 +71,17 @@ def test_a_signal_ends_in_make_safe_and_a_sealed_record(tmp_path: Path, number: 
         made_safe = record.events().iloc[-1]["text"]
     assert made_safe.startswith("made safe in")
     assert float(made_safe.split()[3]) < 1.0
+
+
+def test_a_hang_up_that_was_ignored_at_the_start_stays_ignored() -> None:
+    """`nohup benchkit run` goes on after its terminal is closed; every other signal ends it in make safe."""
+    before_test = signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    try:
+        with Interrupter():
+            assert signal.getsignal(signal.SIGHUP) is signal.SIG_IGN
+            assert callable(signal.getsignal(signal.SIGTERM))
+    finally:
+        signal.signal(signal.SIGHUP, before_test)
 
 
 def test_a_second_ctrl_c_does_not_stop_make_safe_half_way(tmp_path: Path) -> None:

@@ -236,15 +236,20 @@ def test_a_real_run_is_watched_from_another_process_to_its_end(tmp_path: Path) -
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no SIGINT to another process")
-def test_ctrl_c_ends_the_watch_with_code_0_and_the_record_as_it_was(tmp_path: Path) -> None:
-    """Watching is never what harms a run."""
+@pytest.mark.parametrize("at_start", [signal.default_int_handler, signal.SIG_IGN], ids=["terminal", "background job"])
+def test_ctrl_c_ends_the_watch_with_code_0_and_the_record_as_it_was(tmp_path: Path, at_start: signal.Handlers) -> None:
+    """Watching never harms a run. A shell starts a background job with SIGINT ignored; it ends on SIGINT all the same."""
     path = tmp_path / "run.h5"
     for suffix in ("", ".journal"):
         shutil.copy(f"{KILLED}{suffix}", f"{path}{suffix}")
     before = {file.name: file.read_bytes() for file in tmp_path.iterdir()}
-    watching = subprocess.Popen(
-        [sys.executable, "-m", "benchkit", "watch", str(path)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
-    )
+    before_test = signal.signal(signal.SIGINT, at_start)  # a child inherits that it is ignored
+    try:
+        watching = subprocess.Popen(
+            [sys.executable, "-m", "benchkit", "watch", str(path)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        )
+    finally:
+        signal.signal(signal.SIGINT, before_test)
     assert watching.stdout is not None
     assert watching.stdout.readline()
     watching.send_signal(signal.SIGINT)
