@@ -3,8 +3,8 @@ Compare two records of one sequence and seed, made by different versions of Pyth
 
     python -m tests.benchmarks.same_numbers FIRST.h5 SECOND.h5
 
-Raw readings must be equal bit for bit. Results may differ in their last digits, where a library sums in another order. Exit code 1: they
-differ by more.
+Raw readings must be equal bit for bit. Results may differ in their last digits, where a library sums in another order. Exit code
+1: they differ by more.
 """
 
 from __future__ import annotations
